@@ -373,7 +373,8 @@ class MoistureField:
         return np.maximum(values + self.near_faces.at(face, np.maximum(depths_mm, 0.0)), 0.0)
 
     def _mean(self, weight: NDArray[np.float64]) -> NDArray[np.float64]:
-        return np.asarray(np.sum(self.mc_pct * weight, axis=(-2, -1)) / np.sum(weight))
+        cells = self.mc_pct.reshape(*self.mc_pct.shape[:-2], -1)
+        return np.asarray(cells @ weight.ravel() / np.sum(weight))
 
     def _inner(self, share: float) -> tuple[NDArray[np.float64], float]:
         """Mean and area of what lies deeper than `share` of the half-thickness."""

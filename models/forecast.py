@@ -17,7 +17,7 @@ from baulk.models.constants import DAY_S, Floats
 from baulk.models.diffusion import DiffusionLaw
 from baulk.models.drying import solver
 from baulk.models.errors import OutOfRange
-from baulk.models.field import MoistureField
+from baulk.models.field import MoistureField, pins_over
 from baulk.models.section import Face, Finished
 from baulk.models.species import Species
 from baulk.models.timber import Timber
@@ -74,7 +74,7 @@ class Forecast:
             if where not in {"mean", "shell", "core"}:
                 raise OutOfRange("the part", f"is mean, shell, core or a depth, not {where!r}")
             return np.array([getattr(each, f"{where}_pct") for each in self.fields])
-        return np.array([each.pin_pct(float(where), face) for each in self.fields])
+        return np.asarray(pins_over(self.fields, np.array([float(where)]), face)[:, 0])
 
     def quantiles_pct(self, where: Part | float, face: Face | None = None) -> Floats:
         """Give the quantiles of the moisture at one part or depth.

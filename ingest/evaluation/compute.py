@@ -7,7 +7,7 @@ process. What gathers it and what keeps the answer is `baulk.ingest.evaluation.g
 from __future__ import annotations
 
 import logging
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from hashlib import blake2b
@@ -218,7 +218,10 @@ def fitted_to(inputs: Inputs, before: Calibration | None = None, threads: int | 
 
 
 def coming(
-    inputs: Inputs, fitted: Calibration, held: AirSeries | None = None, threads: int | None = None
+    inputs: Inputs,
+    fitted: Calibration,
+    held: AirSeries | Sequence[AirSeries] | None = None,
+    threads: int | None = None,
 ) -> Forecast:
     """Look ahead, in air as different as years are, or in air that the shop will hold.
 
@@ -228,8 +231,8 @@ def coming(
         Everything that is known.
     fitted : Calibration
         The ensemble.
-    held : AirSeries, optional
-        What the shop will hold from now on instead of the season's air.
+    held : AirSeries or sequence of AirSeries, optional
+        What the shop will hold from now on instead of the season's air, or the season's years at hand.
     threads : int, optional
         As for `answer`.
 
@@ -278,7 +281,8 @@ def work_out(inputs: Inputs, threads: int | None = None) -> Evaluation:
     usual = year.between(now_s, built_s)
     before = fit_store.taken_up(inputs)
     fitted = fitted_to(inputs, before, threads)
-    ahead = coming(inputs, fitted, threads=threads)
+    futures = year.years(now_s, now_s + wish.horizon_days * DAY_S)
+    ahead = coming(inputs, fitted, futures, threads)
     service = decision.service_draw(use, wish.members)
     size = comes_out.recorded(timber, inputs.events)
     ask = comes_out.asked(timber, wood, size, wanted=wish.probability, seen=inputs.curves)
@@ -289,7 +293,7 @@ def work_out(inputs: Inputs, threads: int | None = None) -> Evaluation:
             timber,
             wood,
             fitted,
-            year.years(now_s, now_s + wish.horizon_days * DAY_S),
+            futures,
             law=law,
             use=use,
             service_mc_pct=service,

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from functools import lru_cache
 from typing import Final
 
 import numpy as np
@@ -42,9 +43,16 @@ def graded_edges_mm(size_mm: float, cells: int) -> Floats:
     """
     if cells < 2:
         raise OutOfRange("cells", f"must be at least 2 each way, not {cells}")
+    return _graded_edges(float(size_mm), cells)
+
+
+@lru_cache(maxsize=64)
+def _graded_edges(size_mm: float, cells: int) -> Floats:
     half, at = size_mm / 2, np.linspace(-1.0, 1.0, cells + 1)
     deep = FINEST_MM * np.expm1(np.log1p(half / FINEST_MM) * (1.0 - np.abs(at)))
-    return np.asarray(np.sign(at) * (half - deep))
+    found = np.sign(at) * (half - deep)
+    found.flags.writeable = False
+    return np.asarray(found)
 
 
 def position_mm(section: Section) -> float | None:
@@ -112,7 +120,12 @@ def slope_shares(width: Floats) -> Floats:
     ----------
     Lagrange's interpolation, differentiated; no further source.
     """
-    edges = np.concatenate([[0.0], np.cumsum(width)])
+    return _slope_shares(width.tobytes())
+
+
+@lru_cache(maxsize=64)  # a timber is dried on the same few grids again and again
+def _slope_shares(width: bytes) -> Floats:
+    edges = np.concatenate([[0.0], np.cumsum(np.frombuffer(width))])
     places = np.concatenate([edges[:1], (edges[1:] + edges[:-1]) / 2, edges[-1:]])
     step = np.diff(places)
     shares = np.zeros((edges.size, 3))
@@ -120,6 +133,7 @@ def slope_shares(width: Floats) -> Floats:
     shares[1:-1] = of_steps((near - edges[1:-1, None]) / step[1:-1, None])
     shares[0, 1:] = of_steps((places[None, :3] - edges[0]) / step[0])
     shares[-1, :-1] = of_steps((places[None, -3:] - edges[-1]) / step[-1])
+    shares.flags.writeable = False
     return shares
 
 
@@ -137,6 +151,12 @@ def centre_shares(width: Floats) -> Floats:
         Factors on mean before less mean, and mean after less mean, exact for a parabola; before the first
         cell and after the last one stands the value at the surface. [-]
     """
+    return _centre_shares(width.tobytes())
+
+
+@lru_cache(maxsize=64)
+def _centre_shares(widths: bytes) -> Floats:
+    width = np.frombuffer(widths)
     edges = np.concatenate([[0.0], np.cumsum(width)])
     centres = (edges[1:] + edges[:-1]) / 2
     low = np.concatenate([edges[:1], edges[:-1], edges[-1:]])  # of what is known: a value, means, a value
@@ -145,7 +165,9 @@ def centre_shares(width: Floats) -> Floats:
     a, b = ((each[near] - centres[:, None]) / width[:, None] for each in (low, high))
     means = np.stack([np.ones_like(a), (a + b) / 2, (a * a + a * b + b * b) / 3], axis=1)
     share = np.linalg.solve(means, np.tile([[1.0], [0.0], [0.0]], (width.size, 1, 1)))[..., 0]
-    return np.asarray(share[:, [0, 2]])
+    found = np.ascontiguousarray(share[:, [0, 2]])
+    found.flags.writeable = False
+    return found
 
 
 def of_steps(far: Floats) -> Floats:
@@ -206,18 +228,24 @@ def moved(mc_pct: Floats, x_old: Floats, y_old: Floats, x_new: Floats, y_new: Fl
 
 
 def _moved_along_last(values: Floats, old: Floats, new: Floats) -> Floats:
+    of_means, of_slopes = _shares_moved(np.asarray(old).tobytes(), np.asarray(new).tobytes())
     width = np.diff(old)
-    rise = np.diff(values, axis=-1) / ((width[1:] + width[:-1]) / 2)
+    rise = np.diff(values, axis=-1)
+    rise /= (width[1:] + width[:-1]) / 2
     left, right = rise[..., :-1], rise[..., 1:]
-    limited = np.where(left * right > 0, np.sign(left) * np.minimum(np.abs(left), np.abs(right)), 0.0)
-    slope = np.zeros_like(values)
-    slope[..., 1:-1] = limited
-    total = np.concatenate([np.zeros_like(values[..., :1]), np.cumsum(values * width, axis=-1)], axis=-1)
-    at = np.clip(new, old[0], old[-1])
-    i = np.clip(np.searchsorted(old, at, side="right") - 1, 0, width.size - 1)
-    t = at - old[i]
-    upto = total[..., i] + values[..., i] * t + slope[..., i] * t * (t - width[i]) / 2
-    return np.asarray(np.diff(upto, axis=-1) / np.diff(at))
+    limited = np.maximum(np.minimum(left, right), 0.0)
+    limited += np.minimum(np.maximum(left, right), 0.0)
+    return np.asarray(values @ of_means + limited @ of_slopes[1:-1])
+
+
+@lru_cache(maxsize=64)
+def _shares_moved(old_edges: bytes, new_edges: bytes) -> tuple[Floats, Floats]:
+    """Return what means and slopes of the old cells give to the means of the new ones, shape (n, n_new)."""
+    old, new = np.frombuffer(old_edges), np.frombuffer(new_edges)
+    width = np.diff(old)[:, None]
+    within = np.clip(new - old[:-1, None], 0.0, width)
+    size = np.diff(np.clip(new, old[0], old[-1]))
+    return np.diff(within, axis=1) / size, np.diff(within * (within - width) / 2, axis=1) / size
 
 
 FINER: Final = 4  # points each way over which a cell is averaged

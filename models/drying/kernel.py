@@ -307,8 +307,9 @@ def _turn(u: Floats, v: Floats) -> None:
 
 @njit(cache=True, nogil=True, error_model="numpy", fastmath=FAST)
 def _sum_lines(out: Floats, members: int, total: Floats) -> None:
-    for lane in range(out.size):
-        total[lane % members] += out[lane]
+    for first in range(0, out.size, members):
+        for k in range(members):
+            total[k] += out[first + k]
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
@@ -362,12 +363,16 @@ def _apart(  # noqa: PLR0913, PLR0917 - compiled: flat arrays
         w = along[i]
         for k in range(lanes):
             lane[k] += w * abs(whole[i, k] - halves[i, k])
+    w = across[0]
+    for k in range(members):
+        lane[k] *= w
+    for line in range(1, lanes // members):
+        w, first = across[line], line * members
+        for k in range(members):
+            lane[k] += w * lane[first + k]
     worst = 0.0
-    for member in range(members):
-        total = 0.0
-        for k in range(member, lanes, members):
-            total += across[k // members] * lane[k]
-        worst = max(worst, total)
+    for k in range(members):
+        worst = max(worst, lane[k])
     return worst
 
 
@@ -400,14 +405,16 @@ def _better(  # noqa: C901, PLR0913, PLR0917 - compiled: flat arrays
         for k in range(lanes):
             high[k] = max(high[k], whole[i, k])
     good[:] = 1.0
-    for k in range(lanes):
-        if low[k] < least[k % m] - 1e-9 or high[k] > most[k % m] + 1e-9:
-            good[k % m] = 0.0
+    for first in range(0, lanes, m):
+        for k in range(m):
+            if low[first + k] < least[k] - 1e-9 or high[first + k] > most[k] + 1e-9:
+                good[k] = 0.0
     if good.min() < 1.0:
         for i in range(n):
-            for k in range(lanes):
-                if good[k % m] == 0.0:
-                    whole[i, k] = halves[i, k]
+            for first in range(0, lanes, m):
+                for k in range(m):
+                    if good[k] == 0.0:
+                        whole[i, first + k] = halves[i, first + k]
 
 
 @njit(cache=True, nogil=True, error_model="numpy", fastmath=FAST)

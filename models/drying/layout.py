@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from typing import Final, NamedTuple
+from weakref import WeakKeyDictionary
 
 import numpy as np
 from numpy.typing import NDArray
@@ -57,11 +58,15 @@ class Air(NamedTuple):
         Slope of the logarithm of D by which that potential is reckoned. [1/%]
     mean : float
         Its mean. [%]
+    least_pct, most_pct : float
+        Lowest and highest EMC from the start on, whenever it ends. [%]
     """
 
     rows: Floats
     slope_per_pct: float
     mean: float
+    least_pct: float
+    most_pct: float
 
     def at(self, at_s: Floats, midwinter_s: float) -> Floats:
         """Return factor on D, EMC and cosine of the season just before some moments, shape (3, t)."""
@@ -70,7 +75,7 @@ class Air(NamedTuple):
         return np.stack([self.rows[row, 1], self.rows[row, 2], cold])
 
 
-def integrated(air: AirSeries, law: DiffusionLaw, start_s: float) -> Air:
+def integrated(air: AirSeries, law: DiffusionLaw, start_s: float, end_s: float) -> Air:
     """Lay out the air.
 
     Parameters
@@ -80,20 +85,53 @@ def integrated(air: AirSeries, law: DiffusionLaw, start_s: float) -> Air:
         back to the start.
     law : DiffusionLaw
         For its temperature factor and its slope.
-    start_s : float
-        Start, POSIX seconds. [s]
+    start_s, end_s : float
+        Start and end, POSIX seconds. [s]
 
     Returns
     -------
     Air
-        From the start on.
+        From the start on, up to the end.
     """
+    first_s = min(float(air.posix_s[0]), start_s)
+    rows = _whole(air, law, first_s)
+    begin = max(int(np.searchsorted(air.posix_s, start_s, side="right")) - 1, 0)
+    upto = max(int(np.searchsorted(air.posix_s, end_s, side="right")), begin + 1)
+    found = rows.columns[begin:upto].copy()
+    found[:, 0] -= start_s
+    emc = rows.columns[begin:, 2]
+    return Air(
+        rows=found, slope_per_pct=rows.slope_per_pct, mean=rows.mean, least_pct=float(emc.min()),
+        most_pct=float(emc.max()),
+    )  # fmt: skip
+
+
+class _Whole(NamedTuple):
+    """All of a series of air, its moments in POSIX seconds; otherwise as `Air`."""
+
+    columns: Floats
+    slope_per_pct: float
+    mean: float
+
+
+# A forecast asks one air for many starts and members. Gone with the air itself, and a law is a small key
+_LAID: Final[WeakKeyDictionary[AirSeries, dict[tuple[float, ...], _Whole]]] = WeakKeyDictionary()
+
+
+def _whole(air: AirSeries, law: DiffusionLaw, first_s: float) -> _Whole:
+    """Return all of the air laid out, from a moment at or before its first reading."""
+    known = _LAID.setdefault(air, {})
+    key = (law.slope_per_pct, law.activation_j_mol, first_s)
+    if key not in known:
+        known[key] = _laid(air, law, first_s)
+    return known[key]
+
+
+def _laid(air: AirSeries, law: DiffusionLaw, first_s: float) -> _Whole:
     emc = np.asarray(emc_pct(air.temp_c, air.rh_pct), dtype=np.float64)
     factor = law.temperature_factor(air.temp_c)
-    begin = max(int(np.searchsorted(air.posix_s, start_s, side="right")) - 1, 0)
-    since = air.posix_s[begin:] - start_s
-    since[0] = min(since[0], 0.0)
-    emc, factor = emc[begin:], factor[begin:]
+    at_s = air.posix_s.copy()
+    at_s[0] = first_s
     slope = max(FACE_FOLLOWS * law.slope_per_pct, LEAST_SLOPE)
     potential = np.exp(slope * (emc - REFERENCE_PCT)) / slope
     mean = float(potential.mean())
@@ -102,10 +140,10 @@ def integrated(air: AirSeries, law: DiffusionLaw, start_s: float) -> Air:
     def upto(values: Floats, at: Floats) -> Floats:
         return np.concatenate([[0.0], np.cumsum(values[:-1] * np.diff(at))])
 
-    warm = upto(factor, since)
-    columns = (since, factor, emc, warm, upto(emc, since), potential, upto(potential, warm),
+    warm = upto(factor, at_s)
+    columns = (at_s, factor, emc, warm, upto(emc, at_s), potential, upto(potential, warm),
                upto(potential, warm**2 / 2))  # fmt: skip
-    return Air(rows=np.ascontiguousarray(np.column_stack(columns)), slope_per_pct=slope, mean=mean)
+    return _Whole(columns=np.ascontiguousarray(np.column_stack(columns)), slope_per_pct=slope, mean=mean)
 
 
 def resistances(covers: Covers, members: Members, which: NDArray[np.intp]) -> dict[Face, Floats]:
@@ -273,8 +311,8 @@ def axis(  # noqa: PLR0913, PLR0917 - laid out for the compiled part
     return kernel.Axis(
         width=width,
         grain=laid(factor[0] / gap[:, None, None] * d_ref),
-        blend=shares[0].astype(np.float32),
-        centre=shares[1].astype(np.float32),
+        blend=np.ascontiguousarray(shares[0], np.float32),
+        centre=np.ascontiguousarray(shares[1], np.float32),
         lanes=np.concatenate([np.repeat(across, members)[None], each]).astype(np.float32),
         free=laid(factor[1] * free, factor[1].shape[0]),
     )

@@ -73,7 +73,10 @@ def march(  # noqa: PLR0913 - what a run needs
         raise OutOfRange("the moments of the surface", "must increase from its start on; sort them")
     if law.activation_j_mol == 0 and members.activation_j_mol is not None:
         law = replace(law, activation_j_mol=float(members.activation_j_mol.max()) or 1.0)
-    laid, wood = layout.integrated(air, law, layers.posix_s), layout.laws(law, members)
+    laid, wood = (
+        layout.integrated(air, law, layers.posix_s, float(at_s[-1]) + layers.posix_s),
+        layout.laws(law, members),
+    )
     rows = laid.rows
     lines = _laid_out(layers, law, members, wood)
     calm = tuple(
@@ -89,9 +92,9 @@ def march(  # noqa: PLR0913 - what a run needs
     def run(chunk: NDArray[np.intp]) -> None:
         lanes = np.array(layers.mc_pct[..., chunk], order="C")
         damp = members.emc_offset_pct[chunk]
-        least = np.minimum(lanes.min(axis=(0, 1)), np.maximum(rows[:, 2].min() + damp, 0.0))
-        most = np.maximum(lanes.max(axis=(0, 1)), rows[:, 2].max() + damp)
-        limits, done = np.array([np.inf, FIRST_S, step_s, midwinter_s, *laid[1:]]), 0
+        least = np.minimum(lanes.min(axis=(0, 1)), np.maximum(laid.least_pct + damp, 0.0))
+        most = np.maximum(lanes.max(axis=(0, 1)), laid.most_pct + damp)
+        limits, done = np.array([np.inf, FIRST_S, step_s, midwinter_s, laid.slope_per_pct, laid.mean]), 0
         for (begin, end, covers), upto in zip(calm, ends, strict=True):
             resist = layout.resistances(covers, members, chunk)
             along, between = lines.axes(chunk, damp, resist)

@@ -153,8 +153,7 @@ def parted(slot: Slot, grain: Floats, along_mm: Floats) -> Floats:
 
 def straight(slot: Slot, shares: tuple[Floats, Floats]) -> tuple[Floats, Floats]:
     """Return the shares of `slope_shares` and `centre_shares` such that none reads across the slit."""
-    # the compiled part is compiled for the order of its arrays
-    blend, centre = (each.copy(order="K") for each in shares)
+    blend, centre = (each.copy() for each in shares)
     for edge in range(max(slot.at - 1, 1), min(slot.at + 2, blend.shape[0] - 1)):
         blend[edge] = (0.0, 1.0, 0.0)
     centre[slot.at - 1 : slot.at + 1] = 0.0

@@ -39,6 +39,7 @@ from baulk.models.drying.layout import (
     potential,
 )
 from baulk.models.drying.members import Members
+from baulk.models.drying.mirror import TIGHT_S_M, Mirror
 from baulk.models.drying.parallel import parallel_for
 from baulk.models.errors import OutOfRange
 from baulk.models.field import MoistureField, Potential
@@ -63,7 +64,11 @@ ERROR_PCT: Final = 0.03  # of one step, before it is taken off (see the kernel)
 MIDWINTER_POSIX_S: Final = 14 * DAY_S  # 15 January, of any year to a day
 LONGEST_S: Final = 8 * DAY_S
 FIRST_S: Final = 1800.0
-CHUNK: Final = 8  # members marched together: the state of a chunk stays in the cache of its core
+# Members marched together: the state of a chunk stays in the cache of its core. More where the cells are few,
+# for a short line costs as much to begin as a long one; but all of them step as the worst of them asks
+CHUNK: Final = 8
+CHUNK_CELLS: Final = 18 * 18 * CHUNK
+MOST_CHUNK: Final = 16
 
 
 def dry(  # noqa: PLR0913 - what a run needs
@@ -213,7 +218,7 @@ def dry_with_balance(  # noqa: PLR0913 - what a run needs
     )
     if law.activation_j_mol == 0 and members is not None and members.activation_j_mol is not None:
         law = replace(law, activation_j_mol=float(members.activation_j_mol.max()) or 1.0)
-    laid = layout.integrated(air, law, start_posix_s)
+    laid = layout.integrated(air, law, start_posix_s, float(at_s.max()))
     midwinter_s = MIDWINTER_POSIX_S - start_posix_s
     wanted = at_s[order] - start_posix_s
     mc, given, near = _solve(
@@ -353,7 +358,7 @@ def _solve(  # noqa: PLR0913, PLR0915, PLR0917 - what a run needs, checked and l
     near_faces: bool,  # noqa: FBT001
 ) -> tuple[Floats, Floats, NearFaces | None]:
     """Moisture (times, m, ny, nx), what was given off (times, m), and what to add near the faces."""
-    count, ny, nx = start.shape
+    count = start.shape[0]
     if members is None:
         members = Members(
             d_factor=np.ones(count), surface_factor=np.ones(count),
@@ -364,6 +369,7 @@ def _solve(  # noqa: PLR0913, PLR0915, PLR0917 - what a run needs, checked and l
     shares = [(slope_shares(each), centre_shares(each)) for each in (dx, dy)]
     grains = grain(section, law, x_edges, y_edges, members.ratio_factor)
     frees = free_water(section, law, members, x_edges, y_edges)
+    mirror = Mirror.of(section, x_edges, y_edges, start, [covers for _, _, covers in calm])
     kerf = slot.lay_out(section, x_edges, y_edges, grains, frees, wood, damp, members.surface_factor)
     if kerf.rows.size:
         control = (control[0] * slot.FINER, *control[1:])
@@ -371,8 +377,26 @@ def _solve(  # noqa: PLR0913, PLR0915, PLR0917 - what a run needs, checked and l
         cut_open = slot.parted(kerf, grains[side], along)
         grains = (cut_open, grains[1]) if side == 0 else (grains[0], cut_open)
         shares[side] = slot.straight(kerf, shares[side])
-    count_x, count_y = (counted(each, min(dx.sum(), dy.sum())) for each in (dx, dy))
-    mc = np.empty((at_s.size, count, ny, nx))
+    side_m = min(dx.sum(), dy.sum())
+    dx, dy, count_x, count_y = (
+        fold(each, 0)
+        for fold, each in zip(
+            (mirror.fold_x, mirror.fold_y) * 2,
+            (dx, dy, counted(dx, side_m), counted(dy, side_m)),
+            strict=True,
+        )
+    )
+    start = mirror.fold_y(mirror.fold_x(start, -1), -2)
+    grains, frees = (
+        (
+            mirror.fold_y(mirror.fold_x(along_x, 0), 1),
+            mirror.fold_x(mirror.fold_y(along_y, 0), 1),
+        )
+        for along_x, along_y in (grains, frees)
+    )
+    for fold, side in ((mirror.fold_x, 0), (mirror.fold_y, 1)):
+        shares[side] = (fold(shares[side][0], 0), fold(shares[side][1], 0))
+    mc = np.empty((at_s.size, *start.shape))
     given = np.empty((at_s.size, count))
     watched_s, layers, points = at_s, None, potential(law, members)
     if near_faces and not kerf.rows.size:  # the lines through the middle would cross a kerf
@@ -392,15 +416,19 @@ def _solve(  # noqa: PLR0913, PLR0915, PLR0917 - what a run needs, checked and l
             )
             for each, free in zip(grains, frees, strict=True)
         )
-        least = np.minimum(lanes.min(axis=(0, 1)), np.maximum(rows[:, 2].min() + damp[chunk], 0.0))
-        most = np.maximum(lanes.max(axis=(0, 1)), rows[:, 2].max() + damp[chunk])
-        limits = np.array([control[0], FIRST_S, *control[1:], *air[1:]])
-        first = under_faces.Watched.of(lanes[None], x_edges, y_edges) if layers else None
+        least = np.minimum(lanes.min(axis=(0, 1)), np.maximum(air.least_pct + damp[chunk], 0.0))
+        most = np.maximum(lanes.max(axis=(0, 1)), air.most_pct + damp[chunk])
+        limits = np.array([control[0], FIRST_S, *control[1:], air.slope_per_pct, air.mean])
+        first = under_faces.Watched.of(lanes[None], x_edges, y_edges, mirror) if layers else None
         sofar, done, seen, spent, own = np.zeros(lanes.shape[-1]), 0, [], [], kerf.some(chunk)
         for (begin, end, covers), upto in zip(calm, ends, strict=True):
             resist = layout.resistances(covers, members, chunk)
-            x = axis(dx, shares[0], dy, lay_x, wood[:, chunk], damp[chunk], (resist[Face.D], resist[Face.B]))
-            y = axis(dy, shares[1], dx, lay_y, wood[:, chunk], damp[chunk], (resist[Face.C], resist[Face.A]))
+            low_x, low_y = (
+                np.full(chunk.size, TIGHT_S_M) if halved else resist[face]
+                for halved, face in ((mirror.x, Face.D), (mirror.y, Face.C))
+            )
+            x = axis(dx, shares[0], dy, lay_x, wood[:, chunk], damp[chunk], (low_x, resist[Face.B]))
+            y = axis(dy, shares[1], dx, lay_y, wood[:, chunk], damp[chunk], (low_y, resist[Face.A]))
             fields = np.empty((upto - done, *lanes.shape))
             off = np.empty((upto - done + 1, lanes.shape[-1]))
             kernel.march(
@@ -411,7 +439,7 @@ def _solve(  # noqa: PLR0913, PLR0915, PLR0917 - what a run needs, checked and l
             mc[mine[:, None], chunk] = fields[kept[mine] - done].transpose(0, 3, 1, 2)
             given[mine[:, None], chunk] = (sofar + off[kept[mine] - done]) / (dx.sum() * dy.sum())
             if layers is not None:
-                seen.append(under_faces.Watched.of(fields, x_edges, y_edges))
+                seen.append(under_faces.Watched.of(fields, x_edges, y_edges, mirror))
                 spent.append((begin, end, resist))
             sofar, done = sofar + off[-1], upto
         if layers is not None and first is not None:
@@ -421,9 +449,10 @@ def _solve(  # noqa: PLR0913, PLR0915, PLR0917 - what a run needs, checked and l
                 air=air, midwinter_s=control[2], spans=spent,
             )  # fmt: skip
 
-    parallel_for(march, alike(wood, np.exp(np.log(frees[0]).mean(axis=(0, 1))), CHUNK), threads)
+    most_chunk = min(max(CHUNK_CELLS // (dx.size * dy.size), CHUNK), MOST_CHUNK)
+    parallel_for(march, alike(wood, np.exp(np.log(frees[0]).mean(axis=(0, 1))), most_chunk), threads)
     near = NearFaces(depths_mm=layers.depths_mm, added_pct=added) if layers is not None else None
-    return mc, given, near
+    return mirror.unfold_y(mirror.unfold_x(mc, -1), -2), given, near
 
 
 def _each(points: Potential, chunk: NDArray[np.intp]) -> Potential:

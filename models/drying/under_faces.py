@@ -21,6 +21,7 @@ from baulk.models.diffusion import REFERENCE_PCT, DiffusionLaw
 from baulk.models.drying import kernel, layout
 from baulk.models.drying.grid import centre_shares, of_steps, slope_shares
 from baulk.models.drying.members import Members
+from baulk.models.drying.mirror import Mirror
 from baulk.models.field import Potential, bend_weights, point_weights
 from baulk.models.section import Face, Section
 
@@ -77,12 +78,19 @@ class Watched:
     y_pct: Floats
 
     @staticmethod
-    def of(fields: Floats, x_edges: Floats, y_edges: Floats) -> Watched:
-        """Read them off fields of shape (t, ny, nx, m)."""
+    def of(fields: Floats, x_edges: Floats, y_edges: Floats, mirror: Mirror) -> Watched:
+        """Read them off fields of shape (t, ny, nx, m), of what is solved of the section."""
         t, ny, nx, m = fields.shape
         x, y = np.zeros((2, m, t, nx)), np.zeros((2, m, t, ny))
-        kernel.middle_lines(fields, _across(y_edges), _across(x_edges), x, y)
-        return Watched(x_pct=x, y_pct=y)
+        across_y, across_x = (
+            np.ascontiguousarray(fold(across + across[:, ::-1])) if halved else across
+            for fold, halved, across in (
+                (mirror.fold_y, mirror.y, _across(y_edges)),
+                (mirror.fold_x, mirror.x, _across(x_edges)),
+            )
+        )
+        kernel.middle_lines(fields, across_y, across_x, x, y)
+        return Watched(x_pct=mirror.unfold_x(x), y_pct=mirror.unfold_y(y))
 
     @staticmethod
     def joined(parts: Sequence[Watched]) -> Watched:
@@ -166,7 +174,7 @@ class Layers:
             grains.append(layout.grain(section, law, x, y, members.ratio_factor)[which][inward])
             frees.append(layout.free_water(section, law, members, x, y)[which][inward])
         width, middles = np.diff(edges) / 1000, (edges[1:] + edges[:-1]) / 2
-        slopes, centres = slope_shares(width), centre_shares(width)
+        slopes, centres = slope_shares(width).copy(), centre_shares(width).copy()
         slopes[-2] = 0.0
         slopes[-2, :2] = of_steps((middles[None, -3:] - edges[-2]) / (middles[-1] - middles[-2]))[0]
         centres[-1] = 0.0
@@ -276,7 +284,7 @@ def added_pct(  # noqa: PLR0913 - a run, and what was read of it
         first.under_faces_pct(edges, middles, potential)[:, :, 0].transpose(2, 0, 1).reshape(n, 4 * m).copy()
     )
     found, face = np.empty((at_s.size, n, 4 * m)), np.empty((at_s.size, 4, m))
-    control, done = np.array([SHORTEST_S, LONGEST_S, SHARE, midwinter_s, *air[1:]]), 0
+    control, done = np.array([SHORTEST_S, LONGEST_S, SHARE, midwinter_s, air.slope_per_pct, air.mean]), 0
     for begin, end, resist in spans:
         upto = at_s.size if end == spans[-1][1] else int(np.searchsorted(at_s, end, side="right"))
         at = at_s[done:upto]
