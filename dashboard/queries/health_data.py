@@ -22,9 +22,11 @@ from baulk.ingest.mqtt.last_messages import LastMessage
 from baulk.ingest.shop import Shop
 from baulk.models.calibrate.yard_lessons import Lesson
 from baulk.models.quantity import Owner
+from baulk.models.reason import Reason
 
 __all__ = [
     "broker",
+    "drifting",
     "heard",
     "learned",
     "look",
@@ -48,6 +50,11 @@ def _look(shop: Path, revision: int, minute_utc: datetime) -> health.Health:  # 
 def sensor_rows(seen: health.Health, now: datetime) -> list[SensorRow]:
     """Return a row for each sensor."""
     return ask(lambda s: rows_module.rows(s, seen, now))
+
+
+def drifting() -> dict[str, Reason]:
+    """Return by series what the model or its neighbours say against it."""
+    return ask(rows_module.drifting)
 
 
 def mark() -> str:

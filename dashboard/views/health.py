@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from datetime import datetime
 
 import pandas as pd
@@ -22,6 +23,7 @@ from baulk.ingest.monitoring.finding import Finding, Trouble
 from baulk.ingest.monitoring.health import Health, SeriesHealth, clock_reason
 from baulk.models import formatting, text
 from baulk.models.calibrate.yard_lessons import Lesson
+from baulk.models.reason import Reason
 from baulk.models.text import events as event_text
 from baulk.models.text import series as series_text
 from baulk.models.text.common import span
@@ -41,6 +43,7 @@ SHAPES = {
     Trouble.FILES: "▤",
     Trouble.FORWARDER: "⚡",
 }
+DRIFT = "∿"
 SHOWN = 25
 WORST = (
     Trouble.DISK, Trouble.FILES, Trouble.SESSION, Trouble.FORWARDER, Trouble.CERTIFICATE, Trouble.STOPPED,
@@ -50,20 +53,23 @@ WORST = (
 MOST = 40  # rows of sensors at once
 
 
-def findings(found: tuple[Finding, ...], facts: shop_facts.ShopFacts) -> None:
-    """List what to see to, the worst first, each with its shape, its word and a sentence."""
+def findings(found: tuple[Finding, ...], drifts: Mapping[str, Reason], facts: shop_facts.ShopFacts) -> None:
+    """List what to see to, the worst first, each with its shape, its word and a sentence; drifts last."""
+    worst = sorted(found, key=lambda one: WORST.index(one.kind))
+    told = [(SHAPES[each.kind], each.kind.value, each.reason) for each in worst]
+    told += [(DRIFT, "drift", reason) for reason in drifts.values()]
     rows = "".join(
-        f'<li><span class="b-shape">{SHAPES[each.kind]}</span><b>{words.esc(each.kind.value)}</b>: '
-        f"{words.esc(layout.capital(text.sentence(each.reason, facts.system, zone=words.zone())))}</li>"
-        for each in sorted(found, key=lambda one: WORST.index(one.kind))
+        f'<li><span class="b-shape">{shape}</span><b>{words.esc(kind)}</b>: '
+        f"{words.esc(layout.capital(text.sentence(reason, facts.system, zone=words.zone())))}</li>"
+        for shape, kind, reason in told
     )
     if rows:
         st.html(f'<ul class="b-findings">{rows}</ul>')
 
 
-def well(look: Health) -> str:
+def well(look: Health, drifts: Mapping[str, Reason]) -> str:
     """Say in one line how many sensors report as they should."""
-    ill = {each.about for each in look.findings}
+    ill = {each.about for each in look.findings} | drifts.keys()
     fit = sum(str(each.latest.series) not in ill and _device(each) not in ill for each in look.series)
     if fit == len(look.series):
         newest = max(each.latest.taken_utc for each in look.series)
@@ -189,9 +195,10 @@ def page() -> None:
     with st.spinner("Looking at every sensor..."):
         seen = health_data.look(shop_facts.revision(), layout.now().replace(second=0, microsecond=0))
     layout.watch("health", noted)
-    findings(seen.findings, facts)
+    drifts = health_data.drifting()
+    findings(seen.findings, drifts, facts)
     if seen.series:
-        st.markdown(words.md(well(seen)))
+        st.markdown(words.md(well(seen, drifts)))
     pairing.part(facts)
     if seen.series:
         with st.expander(f"Every sensor by its last reading ({len(seen.series)})", key="every-sensor"):

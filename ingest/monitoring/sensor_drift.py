@@ -50,10 +50,6 @@ class Found:
     moved: Mapping[str, Reason] = field(default_factory=dict)
     feed: bool = False
 
-    def of(self, series: str) -> tuple[Reason, ...]:
-        """Return what there is of a series."""
-        return tuple(each[series] for each in (self.departed, self.moved) if series in each)
-
 
 def look(shop: Shop, now_utc: datetime) -> Found:
     """Hold each against what stands beside it, and keep what was found; not again within six hours.

@@ -98,10 +98,8 @@ def rows(shop: Shop, seen: Health, now_utc: datetime) -> list[SensorRow]:
         on = f"{one.latest.series.owner.value}/{one.latest.series.name}"
         name = sensor_of(one.latest.flags)
         mine[on if name is None else f"sensor/{name}", on].append(one)
-    standing = notices.open_ones(shop)
-    drifting = {one.about: one.reason for one in standing if one.kind == "suspected pins"}
+    standing, drifts = notices.open_ones(shop), drifting(shop)
     apart = {one.about: one.reason for one in standing if one.kind == "contradiction"}
-    drifting |= {f"air/{one.about}/humidity": one.reason for one in standing if one.kind == "drifting air"}
     drift = sensor_drift.kept(shop)
     lately = [one.latest.series for one in seen.series if now_utc - one.latest.taken_utc < sensor_drift.HEARD]
     stands = sensor_drift.beside(shop, lately, feed=drift.feed)
@@ -131,8 +129,8 @@ def rows(shop: Shop, seen: Health, now_utc: datetime) -> list[SensorRow]:
                 refused_share=count / (count + read) if count else None,
                 refused_why=max(refused, key=lambda one: one.last_utc).reason if refused else "",
                 drifts=(
-                    *(drifting[name] for name in names if name in drifting),
-                    *(each for name in names for each in drift.of(name)),
+                    *(drifts[name] for name in names if name in drifts),
+                    *(drift.moved[name] for name in names if name in drift.moved),
                     *_apart(apart, series),
                 ),
                 beside=tuple(stands[name] for name in names if name in stands),
@@ -140,6 +138,23 @@ def rows(shop: Shop, seen: Health, now_utc: datetime) -> list[SensorRow]:
             )
         )
     return sorted(found, key=lambda one: one.last_utc)
+
+
+def drifting(shop: Shop) -> dict[str, Reason]:
+    """Return by series what the model or its neighbours say against it, as it was last looked at.
+
+    Parameters
+    ----------
+    shop : Shop
+        An open shop, only read.
+    """
+    found: dict[str, Reason] = {}
+    for one in notices.open_ones(shop):
+        if one.kind == "suspected pins":
+            found[one.about] = one.reason
+        elif one.kind == "drifting air":
+            found[f"air/{one.about}/humidity"] = one.reason
+    return {**found, **sensor_drift.kept(shop).departed}
 
 
 def _apart(apart: Mapping[str, Reason], series: Sequence[SeriesHealth]) -> tuple[Reason, ...]:

@@ -8,11 +8,13 @@ from datetime import timedelta
 from baulk.dashboard.server import access
 from baulk.ingest import pipeline
 from baulk.ingest import shop as shops
+from baulk.ingest.monitoring import sensor_drift
 from baulk.ingest.store import forwarders
 from baulk.ingest.wire import topics
 from baulk.ingest.wire.message import RawMessage
 from baulk.models.quantity import Owner
 from baulk.models.reading import Reading, Series
+from baulk.models.reason import Reason
 from baulk.models.timber import EventKind
 
 
@@ -97,6 +99,18 @@ def test_a_silent_sensor_comes_first(app, shop_folder, invented):
     told = html(open_page(app))
     assert "silent sensor" in told
     assert told.index("silent sensor") < told.index("Last reading")
+
+
+def test_a_sensor_that_drifts_is_among_the_findings_and_not_well(app, shop_folder, invented):
+    values = {"series": "air/shed/temp", "warmer_k": 3.0, "count": 2}
+    reason = Reason(code="notice.temp_departed", values=values)
+    found = {"air/shed/temp": reason.to_json()}
+    body = {"at_utc": invented.NOW.isoformat(), "departed": found, "moved": {}, "feed": False}
+    with shops.open(shop_folder) as shop:
+        shop.store.note(sensor_drift.KEY, json.dumps(body).encode())
+    page = open_page(app)
+    assert "<b>drift</b>: The air temperature in shed shows 5 °F warmer" in html(page)
+    assert any("The other" in each.value for each in page.markdown)
 
 
 def test_what_the_yard_has_learned_is_shown_with_how_many_timbers_speak(app, shop_folder, invented):

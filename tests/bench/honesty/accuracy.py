@@ -1,6 +1,6 @@
 """What better sensors buy: how wide the answer is, and how often it holds, by what a shop has.
 
-python tests/bench/honesty/accuracy.py ask --timbers 40 --lots 20 --rows rows.jsonl
+python tests/bench/honesty/accuracy.py ask rows.jsonl --timbers 40 --lots 20
 python tests/bench/honesty/accuracy.py table rows.jsonl
 
 Each timber is asked for once in its tenth month, with each set of instruments in turn, about its moisture
