@@ -33,6 +33,7 @@ _MOVES: Final = "A sensor that moves"
 _LEVEL: Final = re.compile(r"[A-Za-z0-9][A-Za-z0-9._-]{0,63}")
 _MID_FACE: Final = "mid-face"
 _SHOWN: Final = 160
+_DEEPER: Final = "&emsp;"  # a space that neither Markdown nor HTML takes away
 KEYS: Final = "pair-said-"  # begins the key of every field of this form
 
 
@@ -53,11 +54,12 @@ def mapping(
         Now.
     """
     found = spots.spots(raw.payload, now)
+    tree = spots.tree(found)
     chosen = st.radio(
         "Which value is it?",
         range(len(found)),
         None if len(found) > 1 else 0,
-        format_func=lambda index: words.md(f"{found[index].label}: {found[index].shown}"),
+        format_func=lambda index: _branch(tree[index], found[index].shown),
         key="pair-said-spot",
     )
     if chosen is None:
@@ -86,6 +88,17 @@ def mapping(
     if unit is None or where is None:
         return None
     return {**body, **where, "quantity": quantity.value, "unit": unit}
+
+
+def _branch(lines: list[tuple[int, str]], shown: str) -> str:
+    """Return the branches that begin before a value and the value itself, each as deep as it stands."""
+    *above, (deep, name) = [(deep, words.md(name)) for deep, name in lines]
+    return "  \n".join(
+        [
+            *(f"{_DEEPER * each}{branch}" for each, branch in above),
+            f"{_DEEPER * deep}{name}: {words.md(shown)}",
+        ]
+    )
 
 
 def forget() -> None:

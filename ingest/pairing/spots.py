@@ -11,7 +11,7 @@ import csv
 import io
 import json
 import re
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
 from enum import StrEnum
@@ -60,6 +60,8 @@ class Spot:
         The bytes of a spot of bytes.
     times : tuple of str
         How it could be read as a time, of "iso", "unix_s", "unix_ms"; none if it can't be one.
+    branch : tuple of str
+        Names of what it stands in, from the message itself inwards, and its own at the end.
     """
 
     label: str
@@ -68,6 +70,33 @@ class Spot:
     finds: dict[str, Any] = field(default_factory=dict)
     payload: bytes = b""
     times: tuple[str, ...] = ()
+    branch: tuple[str, ...] = ()
+
+
+def tree(found: Sequence[Spot]) -> list[list[tuple[int, str]]]:
+    """Return what a tree of the message has before each spot and the spot's own line.
+
+    Parameters
+    ----------
+    found : sequence of Spot
+        In the order of the message.
+
+    Returns
+    -------
+    list of list of (int, str)
+        Of each spot how deep each of its lines stands and its name; the last line is the spot itself,
+        those before it the branches that begin there.
+    """
+    lines: list[list[tuple[int, str]]] = []
+    above: tuple[str, ...] = ()
+    for one in found:
+        names = one.branch or (one.label,)
+        same = 0
+        while same < min(len(above), len(names) - 1) and above[same] == names[same]:
+            same += 1
+        lines.append([(deep, names[deep]) for deep in range(same, len(names))])
+        above = names[:-1]
+    return lines
 
 
 def spots(payload: bytes, now_utc: datetime) -> list[Spot]:
@@ -87,21 +116,23 @@ def spots(payload: bytes, now_utc: datetime) -> list[Spot]:
     if not isinstance(body, dict | list):
         return [_leaf("the payload", body, {"format": "plain"}, now_utc)]
     found: list[Spot] = []
-    for one in _of_json(body, "", (), 0, now_utc):
+    for one in _of_json(body, "", (), (), now_utc):
         found.append(one)
         if len(found) == MOST:
             break
     return found
 
 
-def _of_cbor(payload: bytes, inside: tuple[str, ...], now_utc: datetime) -> Iterator[Spot]:
+def _of_cbor(
+    payload: bytes, inside: tuple[str, ...], now_utc: datetime, branch: tuple[str, ...] = ()
+) -> Iterator[Spot]:
     """Give the spots of a CBOR array or map, none of anything else."""
     try:
         body = cbor.parse(payload) if cbor.begins(payload) else None
     except WireError:
         return
     if body is not None:
-        yield from _of_json(body, "", (*inside, unwrap.CBOR), 0, now_utc)
+        yield from _of_json(body, "", (*inside, unwrap.CBOR), branch, now_utc)
 
 
 def _of_text(payload: bytes, now_utc: datetime) -> Iterator[Spot]:
@@ -143,14 +174,14 @@ def _of_json(
     body: Any,  # noqa: ANN401 - JSON can be anything
     path: str,
     inside: tuple[str, ...],
-    deep: int,
+    branch: tuple[str, ...],
     now_utc: datetime,
 ) -> Iterator[Spot]:
-    if deep > DEEPEST:
+    if len(branch) > DEEPEST:
         return
     if isinstance(body, dict):
         for key, value in body.items():
-            yield from _of_json(value, _join(path, str(key)), inside, deep + 1, now_utc)
+            yield from _of_json(value, _join(path, str(key)), inside, (*branch, printable(str(key))), now_utc)
         return
     finds: dict[str, Any] = {"format": "json", "value": path or "@"}
     if inside:
@@ -159,29 +190,33 @@ def _of_json(
         numbers = [one for one in body if isinstance(one, int | float) and not isinstance(one, bool)]
         if len(body) > 1 and len(numbers) == len(body):
             label = f"{_label(path, inside)}, all {len(body)}"
-            yield Spot(label=label, shown=_short(json.dumps(body)), kind=Kind.LIST, finds=finds)
+            names = (*branch, f"all {len(body)}")
+            yield Spot(label=label, shown=_short(json.dumps(body)), kind=Kind.LIST, finds=finds, branch=names)
         for index, value in enumerate(body[:20]):
-            yield from _of_json(value, f"{path}[{index}]", inside, deep + 1, now_utc)
+            yield from _of_json(value, f"{path}[{index}]", inside, (*branch, f"[{index}]"), now_utc)
         return
-    yield _leaf(_label(path, inside), body, finds, now_utc)
+    yield _leaf(_label(path, inside), body, finds, now_utc, branch)
     if isinstance(body, str) and len(inside) + 1 < unwrap.MOST_STEPS:
-        yield from _within(body, path, inside, deep, now_utc)
+        yield from _within(body, path, inside, branch, now_utc)
 
 
-def _within(words: str, path: str, inside: tuple[str, ...], deep: int, now_utc: datetime) -> Iterator[Spot]:
+def _within(
+    words: str, path: str, inside: tuple[str, ...], branch: tuple[str, ...], now_utc: datetime
+) -> Iterator[Spot]:
     """Look into a text that may hold JSON or bytes."""
     steps = (*inside, f"{unwrap.AT}{path}")
+    held = (*branch[:-1], f"in {(branch or ('the payload',))[-1]}")
     if words.lstrip()[:1] in {"{", "["}:
         try:
             body = parse_json(words.encode(errors="replace"))
         except WireError:
             return
-        yield from _of_json(body, "", steps, deep + 1, now_utc)
+        yield from _of_json(body, "", steps, held, now_utc)
         return
     for step, payload in _packed(words):
         if len(steps) + 1 < unwrap.MOST_STEPS:
-            yield from _of_cbor(payload, (*steps, step), now_utc)
-        yield _bytes(f"{_label(path, inside)} as {step}", payload, (*steps, step))
+            yield from _of_cbor(payload, (*steps, step), now_utc, held)
+        yield _bytes(f"{_label(path, inside)} as {step}", payload, (*steps, step), (*held, f"as {step}"))
 
 
 def _packed(words: str) -> Iterator[tuple[str, bytes]]:
@@ -198,14 +233,17 @@ def _packed(words: str) -> Iterator[tuple[str, bytes]]:
             return
 
 
-def _bytes(label: str, payload: bytes, inside: tuple[str, ...]) -> Spot:
+def _bytes(label: str, payload: bytes, inside: tuple[str, ...], branch: tuple[str, ...] = ()) -> Spot:
     finds: dict[str, Any] = {"format": "bytes"}
     if inside:
         finds["inside"] = list(inside)
-    return Spot(label=label, shown=_short(payload.hex(" ")), kind=Kind.BYTES, finds=finds, payload=payload)
+    shown = _short(payload.hex(" "))
+    return Spot(label=label, shown=shown, kind=Kind.BYTES, finds=finds, payload=payload, branch=branch)
 
 
-def _leaf(label: str, value: object, finds: dict[str, Any], now_utc: datetime) -> Spot:
+def _leaf(
+    label: str, value: object, finds: dict[str, Any], now_utc: datetime, branch: tuple[str, ...] = ()
+) -> Spot:
     if isinstance(value, bool):
         kind = Kind.YES_NO
     elif isinstance(value, int | float) or (isinstance(value, str) and _NUMBER.fullmatch(value)):
@@ -213,7 +251,8 @@ def _leaf(label: str, value: object, finds: dict[str, Any], now_utc: datetime) -
     else:
         kind = Kind.TEXT
     shown = value if isinstance(value, str) else json.dumps(value)
-    return Spot(label=label, shown=_short(shown), kind=kind, finds=finds, times=times_of(value, now_utc))
+    times = times_of(value, now_utc)
+    return Spot(label=label, shown=_short(shown), kind=kind, finds=finds, times=times, branch=branch)
 
 
 def times_of(value: object, now_utc: datetime) -> tuple[str, ...]:

@@ -72,7 +72,8 @@ def test_a_sensor_is_met_at_its_timber_and_saved_and_undone(app, heard):
     page = open_page(app, attach="FER-03")
     page.button(key=f"pair-{TOPIC}").click().run()
     spots = page.radio(key="pair-said-spot")
-    assert [label.split(":")[0] for label in spots.options] == ["obj.mc", "obj.ok", "at"]
+    named = [label.split(":")[0] for label in spots.options]
+    assert named == ["obj  \n&emsp;mc", "&emsp;ok", "at"]
     spots.set_value(0).run()
     assert not [each for each in page.button if each.key == "pair-save"]  # nothing is guessed
     page.selectbox(key="pair-said-quantity").select(Quantity.MOISTURE).run()

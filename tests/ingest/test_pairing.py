@@ -108,6 +108,26 @@ def test_the_spots_of_nested_json_find_their_values_again():
         assert decoded.readings[0].value == value, label
 
 
+def test_spots_stand_in_a_tree_each_branch_named_once():
+    inner = {"raw": "0a0b0c", "obj": {"t": 21.5, "h": [60, 61]}, "x.y": 4}
+    payload = json.dumps({"at": 1, "up": inner, "end": json.dumps({"a": 2})}).encode()
+    assert spots.tree(spots.spots(payload, NOW)) == [
+        [(0, "at")],
+        [(0, "up"), (1, "raw")],
+        [(1, "in raw"), (2, "as hex")],
+        [(2, "as base64")],
+        [(1, "obj"), (2, "t")],
+        [(2, "h"), (3, "all 2")],
+        [(3, "[0]")],
+        [(3, "[1]")],
+        [(1, "x.y")],
+        [(0, "end")],
+        [(0, "in end"), (1, "a")],
+    ]
+    assert spots.tree(spots.spots(b"21.5", NOW)) == [[(0, "the payload")]]
+    assert spots.tree(spots.spots(b"3;4", NOW)) == [[(0, "column 0")], [(0, "column 1")]]
+
+
 @pytest.mark.parametrize(
     ("payload", "labels"),
     [
