@@ -11,7 +11,7 @@ from datetime import datetime
 from typing import Final
 
 from baulk.ingest.evaluation.document import summary_of
-from baulk.ingest.planning import kept_form
+from baulk.ingest.planning import kept_form, kept_used
 from baulk.ingest.shop import Shop
 from baulk.models.air import AirSeries
 from baulk.models.errors import NotFound, OutOfRange
@@ -190,12 +190,15 @@ def back(shop: Shop, place: str, now_utc: datetime) -> Back:
 def _looked(
     shop: Shop, place: str, promises: tuple[Promise, ...], air: AirSeries | None, now_utc: datetime
 ) -> list[LookedBack]:
-    known = _Known(shop, place)
+    known, used = _Known(shop, place), kept_used.told(shop, place)
     return [
         looked_back.look_back(
             one,
             Came(
-                now_utc=now_utc, air=air, timbers={tag: known.since(tag, one.made_utc) for tag in _tags(one)}
+                now_utc=now_utc,
+                air=air,
+                timbers={tag: known.since(tag, one.made_utc) for tag in _tags(one)},
+                used=used,
             ),
         )
         for one in promises
