@@ -209,7 +209,7 @@ def _measured(form: Form) -> Read:
             "cup_mm": ("Cup across a face", small),
             "out_of_square_mm": ("Out of square", small),
             "check_mm": ("Deepest check", small),
-            "wane_mm": ("Widest wane, corner left open", small),
+            "wane_mm": ("Widest wane, at any corner", small),
         }
     )
     like = "1 1/2 x 1 in" if form.system == "inch" else "38 x 25 mm"

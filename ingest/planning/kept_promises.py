@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import json
 from dataclasses import dataclass, replace
-from datetime import datetime
+from datetime import UTC, datetime
 from typing import Final
 
 from baulk.ingest.evaluation.document import summary_of
@@ -198,11 +198,17 @@ def _looked(
                 now_utc=now_utc,
                 air=air,
                 timbers={tag: known.since(tag, one.made_utc) for tag in _tags(one)},
-                used=used,
+                used=tuple(each for each in used if each.until_utc <= _followed_until(one, promises)),
             ),
         )
         for one in promises
     ]
+
+
+def _followed_until(one: Promise, promises: tuple[Promise, ...]) -> datetime:
+    """Until when a plan was followed: then another took its place."""
+    after = (each.made_utc for each in promises if each.followed and each.made_utc > one.made_utc)
+    return min(after, default=datetime.max.replace(tzinfo=UTC))
 
 
 def taught(shop: Shop, plan: AirPlan) -> AirPlan:

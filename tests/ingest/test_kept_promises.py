@@ -235,6 +235,10 @@ def test_litres_that_were_read_off_stand_against_a_followed_plan_and_come_back_w
     kept_used.tell(yard, "shed/loft", used(99.0, NOW, NOW + WEEK))
     (one,) = kept_promises.back(yard, "shed", NOW + 8 * WEEK).plans
     assert (one.used.litres, one.used.promised_litres) == (34.0, pytest.approx(2 + 3 + 4))
+    # another plan that is followed from the third week on takes its place
+    next_one = kept_promises.follow(yard, later(plan, 3), Followed(by="Ann", at_utc=NOW + 3 * WEEK))
+    assert kept_promises.back(yard, "shed", NOW + 8 * WEEK).plans[1].used is None
+    kept_promises.unfollow(yard, next_one, None)
 
     zipped = backup.make(yard.config, tmp_path / "yard.zip", NOW).file
     restore.restore(zipped, tmp_path / "again")
