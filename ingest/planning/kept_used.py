@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from datetime import UTC
 from typing import Final
 
 from baulk.ingest.planning import kept_form
@@ -15,7 +16,7 @@ MOST: Final = 400  # of one room; beyond, the oldest goes
 
 
 def _key(place: str, each: Used) -> str:
-    return f"{USED}{place}/{each.noted_utc:%Y%m%dT%H%M%S%f}"
+    return f"{USED}{place}/{each.noted_utc.astimezone(UTC):%Y%m%dT%H%M%S%f}"
 
 
 def told(shop: Shop, place: str) -> tuple[Used, ...]:
@@ -54,7 +55,13 @@ def tell(shop: Shop, place: str, used: Used) -> Used:
         If some of its days were told already.
     """
     before = told(shop, place)
-    used.refuse_twice(before)
+    if (twice := used.told_before(before)) is not None:
+        since, until = (at.astimezone(shop.config.zone) for at in (twice.since_utc, twice.until_utc))
+        raise OutOfRange(
+            "what was used",
+            f"is told from {since:%Y-%m-%d} to {until:%Y-%m-%d} already; take that back first, or give other "
+            "days",
+        )
     shop.store.note(_key(place, used), json.dumps(kept_form.plain(used)).encode())
     if gone := before[: max(0, len(before) + 1 - MOST)]:
         shop.store.forget(*(_key(place, each) for each in gone))

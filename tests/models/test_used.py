@@ -60,10 +60,9 @@ def test_it_is_told_with_the_plan_and_else_that_nothing_stands_against_it():
 
 def test_the_same_days_are_told_once_and_slips_are_sentences():
     first = read(0, 10, litres=5.0)
-    read(10, 20, litres=5.0).refuse_twice([first])
-    read(5, 15, kwh=5.0).refuse_twice([first])
-    with pytest.raises(OutOfRange, match="told from 2026-01-05 to 2026-01-15 already"):
-        read(5, 15, litres=5.0).refuse_twice([first])
+    assert read(10, 20, litres=5.0).told_before([first]) is None
+    assert read(5, 15, kwh=5.0).told_before([first]) is None
+    assert read(5, 15, litres=5.0).told_before([first]) is first
     wrongs = (
         {"first": 3, "last": 3, "litres": 1.0},
         {"first": 0, "last": 1},

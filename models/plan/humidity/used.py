@@ -72,25 +72,16 @@ class Used:
             },
         )
 
-    def refuse_twice(self, others: Iterable[Used]) -> None:
-        """Refuse what was told of the same days already.
-
-        Raises
-        ------
-        OutOfRange
-            If another entry tells litres, or kilowatt-hours, of some of its days.
-        """
+    def told_before(self, others: Iterable[Used]) -> Used | None:
+        """Return the first entry that tells litres, or kilowatt-hours, of some of the same days."""
         for each in others:
             apart = each.until_utc <= self.since_utc or each.since_utc >= self.until_utc
             both = (self.litres is not None and each.litres is not None) or (
                 self.kwh is not None and each.kwh is not None
             )
             if both and not apart:
-                raise OutOfRange(
-                    "what was used",
-                    f"is told from {each.since_utc:%Y-%m-%d} to {each.until_utc:%Y-%m-%d} already; take that "
-                    "back first, or give other days",
-                )
+                return each
+        return None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
