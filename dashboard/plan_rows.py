@@ -86,7 +86,7 @@ def mouldy(index: float) -> str:
     return "microscopic" if index < mould.VISIBLE else "visible"
 
 
-def choices(found: tuple[Choice, ...], system: System) -> list[tuple[str, ...]]:
+def choices(found: tuple[Choice, ...], system: System, *, narrow: bool = False) -> list[tuple[str, ...]]:
     """Return what could be done with a timber, a row each under `CHOICE_HEADS`.
 
     Parameters
@@ -95,14 +95,21 @@ def choices(found: tuple[Choice, ...], system: System) -> list[tuple[str, ...]]:
         The best first.
     system : {"inch", "metric"}
         The reader's units.
+    narrow : bool
+        Whether chances are written with signs, so that a screen of 80 columns has room for what is done.
     """
+
+    def chance(part: float) -> str:
+        told = share(part)
+        return told.replace("more than", ">").replace("less than", "<") if narrow else told
+
     return [
         (
             f"{each.rank}. {text_choices.name(each.what, each.values, system)}",
             "not in 2 years" if each.ready_utc is None else f"{words.local(each.ready_utc):%b %Y}",
-            share(each.comes_out),
-            share(each.stays),
-            UNKNOWN if each.check_chance is None else share(each.check_chance),
+            chance(each.comes_out),
+            chance(each.stays),
+            UNKNOWN if each.check_chance is None else chance(each.check_chance),
             f"{each.work_h:g}",
             UNKNOWN if each.money is None else f"{each.money:.0f}",
             " x ".join(show_movement(lost, system) for lost in each.lost_mm) if any(each.lost_mm) else "none",

@@ -68,3 +68,25 @@ def along_mm(text: str, system: System) -> float:
     if system == "inch":
         return length_mm(f"{number} ft")
     return length_mm(f"{number} m" if number < 30 else f"{number} mm")
+
+
+def amount(text: str | None, units: tuple[str, ...], what: str) -> float | None:
+    """Read a number with its unit or without one; None where nothing was typed.
+
+    Raises
+    ------
+    OutOfRange
+        If it is no number of that unit.
+    """
+    plain = (text or "").strip().lower()
+    if not plain:
+        return None
+    number = plain
+    for unit in units:
+        if plain.endswith(unit):
+            number = plain.removesuffix(unit).strip()
+            break
+    try:
+        return float(number)
+    except ValueError as err:
+        raise OutOfRange(what, f"looks like '34 {units[0]}', not {text!r}") from err

@@ -243,6 +243,10 @@ def _widths(rows: Sequence[Sequence[str]], width: int) -> list[int]:
     while room < 0 and max(found) > 1:  # nothing for it: a word is broken, in the widest column
         found[found.index(max(found))] -= 1
         room += 1
+    if found and room > 0:  # what a row is about reads badly a word a line
+        first = max(0, min(whole[0] - found[0], room // 2))
+        found[0] += first
+        room -= first
     for i in sorted(range(len(columns)), key=lambda i: whole[i] - found[i]):
         more = max(0, min(whole[i] - found[i], room))
         found[i] += more

@@ -101,6 +101,8 @@ Preview = Annotated[
     bool, typer.Option("--preview", help="Only say what would come of it; nothing is changed.")
 ]
 
+Undo = Annotated[bool, typer.Option("--undo", help="Take the last time back; again for the one before.")]
+
 # what comes last in every help, in this order
 Print = Annotated[Path | None, typer.Option("--print", help="A sheet to print, .pdf.", metavar="FILE")]
 _OUT: Final = typer.Option("-o", "--out", help="The file to write.", metavar="FILE")

@@ -24,6 +24,7 @@ PLANS: Final[dict[str, Entry]] = {
     "back": Entry(
         "plan_back", "back", "How a room's earlier plans came out, and what that teaches the next."
     ),
+    "used": Entry("plan_used", "used", "Note litres and kilowatt-hours that a room's machines used."),
     "gap": Entry(
         "plan_gap", "gap", "Room to leave in a joint for swelling, and what opens in its driest season."
     ),

@@ -40,7 +40,7 @@ def follow(  # noqa: PLR0913 - one an option
     """
     with shops.open(shop, durable=True) as opened:
         words.keep_to(opened.config.zone)
-        where = _place(opened, place)
+        where = place_of(opened, place)
         kept = kept_air.made(opened, where)
         if kept is None or kept.plan is None:
             raise OutOfRange(f"the air of {where}", "has no plan yet; `baulk plan air` makes one")
@@ -68,7 +68,7 @@ def back(*, place: MaybePlace = None, shop: ShopOption = HERE, json: JsonOption 
     """
     with shops.open(shop) as opened:
         words.keep_to(opened.config.zone)
-        where = _place(opened, place)
+        where = place_of(opened, place)
         found = kept_promises.back(opened, where, datetime.now(UTC))
         reader = units.temperature_system(opened.config.temperature)
     if json:
@@ -87,7 +87,8 @@ def back(*, place: MaybePlace = None, shop: ShopOption = HERE, json: JsonOption 
             say_item(sentence)
 
 
-def _place(opened: Shop, place: str | None) -> str:
+def place_of(opened: Shop, place: str | None) -> str:
+    """Return the place that is meant: the one named, else where the first timber lies."""
     lying = humidity.places(opened)
     known = {*lying, *(each.name for each in opened.register.places())}
     if place is not None and place not in known:

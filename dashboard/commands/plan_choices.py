@@ -45,9 +45,10 @@ def choices(
         say_json(worded(made, system))
         return
     say(text.sentence(made.headline, system, zone=words.zone()))
-    table("\nFor its own use", *plan_rows.known(plan_rows.CHOICE_HEADS, plan_rows.choices(made.own, system)))
+    own = plan_rows.choices(made.own, system, narrow=True)
+    table("\nFor its own use", *plan_rows.known(plan_rows.CHOICE_HEADS, own))
     if made.other_uses:
-        others = plan_rows.choices(made.other_uses, system)
+        others = plan_rows.choices(made.other_uses, system, narrow=True)
         table("\nFor another use", *plan_rows.known(plan_rows.CHOICE_HEADS, others))
     say("\nWhat decides:")
     for each in (*made.own, *made.other_uses):

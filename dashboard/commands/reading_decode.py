@@ -8,7 +8,7 @@ from typing import Annotated
 import typer
 
 from baulk.dashboard.commands.answers import HERE, JsonOption, ShopOption, moment, say, say_json, stamp
-from baulk.dashboard.commands.options import TOPIC, Since, Yes
+from baulk.dashboard.commands.options import TOPIC, Since, Undo, Yes
 from baulk.dashboard.commands.reading_import import agreed
 from baulk.ingest import decode_again as decoding
 from baulk.ingest import shop as shops
@@ -24,9 +24,7 @@ def decode_again(  # noqa: PLR0913 - one an option
     until: Annotated[
         str | None, typer.Option("--until", help="Only what is older than that.", metavar="WHEN")
     ] = None,
-    undo: Annotated[
-        bool, typer.Option("--undo", help="Take the last time back; again for the one before, up to five.")
-    ] = False,
+    undo: Undo = False,
     yes: Yes = False,
     shop: ShopOption = HERE,
     json: JsonOption = False,

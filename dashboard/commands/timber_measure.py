@@ -97,6 +97,10 @@ def check(
     depth: Depth = None,
     face: AFace = None,
     from_end: FromEnd = None,
+    from_edge: Annotated[
+        Long,
+        typer.Option(help="Where it opens: along face a or c from face d, along face b or d from face a."),
+    ] = None,
     opening: Annotated[str | None, typer.Option(help="check (left out), shake or split.")] = None,
     called: Annotated[str, typer.Option(help="Which, where a face has several: a word of your own.")] = "",
     known_since: Annotated[
@@ -111,11 +115,18 @@ def check(
 ) -> None:
     """Note a check, a shake or a split as it is today; the same one measured again shows how it grows.
 
-    A split or a deep shake can make a timber unfit to carry: ask whoever grades it before it is used so.
+    With --from-edge and a depth no sawing plan lays a piece through it; without the place it is taken nearest
+    to the pith. A split or a deep shake can make a timber unfit to carry: ask whoever grades it before it is
+    used so.
 
     Example: baulk timber check FER-03 --face b --length "24 in" --width "1/8 in" --depth "2 in"
     """
-    given = {"length_mm": length, "width_mm": width, "depth_mm": depth, "from_end_mm": from_end}
+    if from_edge and face is None:
+        raise OutOfRange("where a check opens", "is told along its face: --face a, b, c or d")
+    along = "from_d_mm" if face in {Face.A, Face.C} else "from_a_mm"
+    given = {
+        "length_mm": length, "width_mm": width, "depth_mm": depth, "from_end_mm": from_end, along: from_edge,
+    }  # fmt: skip
 
     def detail(system: System) -> dict[str, Value]:
         told = {"face": face and face.value, "opening": opening, "name": called.strip(),

@@ -6,7 +6,7 @@ import streamlit as st
 
 from baulk.dashboard import plan_rows, words
 from baulk.dashboard.queries.shop_facts import ShopFacts
-from baulk.dashboard.sections import layout, press, saved
+from baulk.dashboard.sections import layout, plans_used, press, saved
 from baulk.dashboard.server.shop_access import ask
 from baulk.ingest.planning import kept_air, kept_promises
 from baulk.ingest.shop import Shop
@@ -77,3 +77,5 @@ def earlier(place: str, facts: ShopFacts) -> None:
     for each_plan in said_back.told(found.plans):
         head, *rest = words.mds(text.sentences(said_back.said(each_plan), reader, zone=words.zone()))
         st.markdown(f"**{head}**\n\n" + "\n".join(f"* {each}" for each in rest))
+    if any(each.promise.by_week for each in found.plans):  # else nothing stands against it
+        plans_used.form(place)

@@ -209,7 +209,7 @@ def _measured(form: Form) -> Read:
             "cup_mm": ("Cup across a face", small),
             "out_of_square_mm": ("Out of square", small),
             "check_mm": ("Deepest check", small),
-            "wane_mm": ("Widest wane, corner left open", small),
+            "wane_mm": ("Widest wane, at any corner", small),
         }
     )
     like = "1 1/2 x 1 in" if form.system == "inch" else "38 x 25 mm"
@@ -235,7 +235,12 @@ def _checked(form: Form) -> Read:
         "In face", (*"abcd", ""), key=form.box.key("check_face"), format_func=lambda f: f or "an end"
     )
     sizes = form.texts(
-        {"width_mm": ("So wide", thin), "depth_mm": ("So deep", deep), "length_mm": ("So long", long)}
+        {
+            "width_mm": ("So wide", thin),
+            "depth_mm": ("So deep", deep),
+            "length_mm": ("So long", long),
+            "edge": ("From face d, or on b and d from face a", deep),
+        }
     )
     name = form.text("Which, where a face has several", "check_name", "north")
     from_end = _from_end(form)
@@ -245,7 +250,9 @@ def _checked(form: Form) -> Read:
         held: Details = {} if kind == OPENINGS[0] else {"opening": kind}
         held |= {"face": face} if face else {}
         held |= {"name": name} if name else {}
-        held |= form.lengths(sizes) | from_end()
+        edge = sizes["edge"] if face else ""
+        along = "from_d_mm" if face in {"a", "c"} else "from_a_mm"
+        held |= form.lengths({**sizes, along: edge, "edge": ""}) | from_end()
         return held | ({"since": since.isoformat()} if isinstance(since, date) else {})
 
     return read

@@ -5,7 +5,7 @@ from __future__ import annotations
 import types
 import typing
 from collections.abc import Mapping
-from dataclasses import fields, is_dataclass
+from dataclasses import MISSING, fields, is_dataclass
 from datetime import UTC, datetime
 from functools import cache
 from typing import Any
@@ -46,7 +46,10 @@ def read(kind: Any, stored: Any) -> Any:  # noqa: ANN401 - by the kind's own fie
     if kind is datetime:
         return datetime.fromisoformat(stored)
     if isinstance(kind, type) and is_dataclass(kind):
-        return kind(**{name: read(one, stored[name]) for name, one in _kinds(kind).items()})
+        # what a later version added has a default, so that what an earlier one kept is read
+        added = {each.name for each in fields(kind) if each.default is not MISSING} - stored.keys()
+        kept = {name: one for name, one in _kinds(kind).items() if name not in added}
+        return kind(**{name: read(one, stored[name]) for name, one in kept.items()})
     return stored
 
 

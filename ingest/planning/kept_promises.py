@@ -7,11 +7,11 @@ from __future__ import annotations
 
 import json
 from dataclasses import dataclass, replace
-from datetime import datetime
+from datetime import UTC, datetime
 from typing import Final
 
 from baulk.ingest.evaluation.document import summary_of
-from baulk.ingest.planning import kept_form
+from baulk.ingest.planning import kept_form, kept_used
 from baulk.ingest.shop import Shop
 from baulk.models.air import AirSeries
 from baulk.models.errors import NotFound, OutOfRange
@@ -190,16 +190,25 @@ def back(shop: Shop, place: str, now_utc: datetime) -> Back:
 def _looked(
     shop: Shop, place: str, promises: tuple[Promise, ...], air: AirSeries | None, now_utc: datetime
 ) -> list[LookedBack]:
-    known = _Known(shop, place)
+    known, used = _Known(shop, place), kept_used.told(shop, place)
     return [
         looked_back.look_back(
             one,
             Came(
-                now_utc=now_utc, air=air, timbers={tag: known.since(tag, one.made_utc) for tag in _tags(one)}
+                now_utc=now_utc,
+                air=air,
+                timbers={tag: known.since(tag, one.made_utc) for tag in _tags(one)},
+                used=tuple(each for each in used if each.until_utc <= _followed_until(one, promises)),
             ),
         )
         for one in promises
     ]
+
+
+def _followed_until(one: Promise, promises: tuple[Promise, ...]) -> datetime:
+    """Until when a plan was followed: then another took its place."""
+    after = (each.made_utc for each in promises if each.followed and each.made_utc > one.made_utc)
+    return min(after, default=datetime.max.replace(tzinfo=UTC))
 
 
 def taught(shop: Shop, plan: AirPlan) -> AirPlan:

@@ -141,7 +141,30 @@ def _water(values: Values, _system: System) -> str:
         *([f"{litres:.0f} litres"] if litres else []),
         *([f"{kwh:.0f} kWh"] if kwh else []),
     ]
-    return f"Promised for the first year: {' and '.join(told)}; nobody measures what was moved or used."
+    stands = "" if values["told"] else "; nobody told what was moved or used, so nothing stands against it"
+    return f"Promised for the first year: {' and '.join(told)}{stands}."
+
+
+def _used(values: Values, _system: System) -> str:
+    told = [
+        f"{values[came]:.0f} {unit} in {count(round(values[days]), 'day')}, promised for them "
+        f"{values[due]:.0f}"
+        for came, due, days, unit in (
+            ("litres", "promised_litres", "litres_days", "litres"),
+            ("energy_kwh", "promised_kwh", "kwh_days", "kWh"),
+        )
+        if values[days]
+    ]
+    return f"Told by those who read it off: {'; '.join(told)}."
+
+
+def _read_off(values: Values, _system: System) -> str:
+    amounts = [
+        *([] if values["litres"] is None else [f"{values['litres']:g} litres"]),
+        *([] if values["energy_kwh"] is None else [f"{values['energy_kwh']:g} kWh"]),
+    ]
+    by = f", by {values['by']}" if values["by"] else ""
+    return f"{' and '.join(amounts)} from {day(values['since_utc'])} to {day(values['until_utc'])}{by}"
 
 
 def _lesson(values: Values, _system: System) -> str:
@@ -197,6 +220,8 @@ SENTENCES: Final[Mapping[str, Writer]] = {
     "back.no_date": _no_date,
     "back.checks": _checks,
     "back.water": _water,
+    "back.used": _used,
+    "back.read_off": _read_off,
     "back.lesson": _lesson,
     "back.lesson_used": _lesson_used,
     "back.chances": _chances,

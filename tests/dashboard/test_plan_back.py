@@ -24,11 +24,22 @@ def kept(folder):
         return kept_air.made(opened, "shed"), kept_promises.kept(opened, "shed")
 
 
+def read_off(shop_folder):
+    """Tell what was used, twice for some days, and take it back."""
+    read = run(shop_folder, "used", "--water", "34 litres", "--since", "2020-03-01", "--at", "2020-04-01")
+    assert "shed: 34 litres from 1 March 2020 to 1 April 2020" in read.stdout
+    again = run(shop_folder, "used", "--water", "5", "--since", "2020-03-20", "--at", "2020-04-20")
+    assert "told from 2020-03-01 to 2020-04-01 already" in str(again.exception)
+    assert "taken back: 34 litres" in run(shop_folder, "used", "--undo").stdout
+    assert "needs the day since when" in str(run(shop_folder, "used", "--power", "3 kWh").exception)
+
+
 def test_a_plan_is_followed_and_looked_back_on_by_command_and_page(app, shop_folder, monkeypatch):
     assert "No plan of shed is kept yet" in run(shop_folder, "back").stdout
     assert isinstance(run(shop_folder, "follow").exception, OutOfRange)
     assert isinstance(run(shop_folder, "back", "--place", "attic").exception, NotFound)
-    run(shop_folder, "air", "--place", "shed")
+    room = ("--volume", "180 m3", "--air-changes", "0.5", "--save")
+    assert run(shop_folder, "air", "--place", "shed", *room).exit_code == 0
     plan, promises = kept(shop_folder)
     assert [each.followed for each in promises] == [None]  # the first of its week
 
@@ -57,6 +68,9 @@ def test_a_plan_is_followed_and_looked_back_on_by_command_and_page(app, shop_fol
     assert found["plans"][0]["promise"]["followed"]["by"] == "Bert"
     assert found["lesson"] is None
 
+    read_off(shop_folder)
+    run(shop_folder, "follow", "hold", "--by", "Bert")
+
     now = layout.now()
     monkeypatch.setattr(layout, "now", lambda: now + timedelta(weeks=6))
     app.query_params["open"] = "earlier-plans"
@@ -66,6 +80,15 @@ def test_a_plan_is_followed_and_looked_back_on_by_command_and_page(app, shop_fol
     assert "followed by Bert" in told
     assert "Too little air was measured since" in told
     assert f"{promise.timbers[0].tag} was promised for" in told or "No date was promised for" in told
+    assert "nothing stands against it" in told
+    today = layout.now().date()
+    app.text_input(key="used-shed-litres-0").set_value("34 l")
+    app.date_input(key="used-shed-since-0").set_value(today - timedelta(weeks=4))
+    app.date_input(key="used-shed-until-0").set_value(today - timedelta(weeks=1))
+    next(each for each in app.button if each.key == "used-shed-save-0").click().run()
+    assert not app.exception
+    told = "\n".join(each.value for each in app.markdown)
+    assert "34 litres in 21 days, promised for them" in told
 
 
 @pytest.mark.parametrize("shop_folder", [{"full": False}], indirect=True)

@@ -42,6 +42,7 @@ def test_the_command_says_the_best_first_within_80_columns(shop_folder):
     assert "For its own use" in said
     table = said[said.index("For its own use") : said.index("What decides:")]
     assert max(len(line) for line in table.splitlines()) <= 80
+    assert any(line.startswith("1. ") and len(line.split("  ")[0]) > 8 for line in table.splitlines())
 
 
 def test_the_second_tap_answers_at_once_and_news_are_worked_out_anew(shop_folder, invented, monkeypatch):

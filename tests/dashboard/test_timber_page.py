@@ -118,11 +118,11 @@ def test_a_move_is_four_taps_and_a_new_place_is_asked_about(app, shop_folder):
 
 
 def test_what_rule_and_feeler_gauge_say_is_entered_on_the_page(app, shop_folder):
-    record(app, EventKind.MEASURED, width_mm="7 13/16", at_face="c", bow_mm="0")
+    record(app, EventKind.MEASURED, width_mm="7 13/16", at_face="c", bow_mm="0", ab="1 1/2 x 1")
     for n, wide in enumerate(("1/64 in", "1/16 in")):
-        record(app, EventKind.CHECKED, n, check_face="b", width_mm=wide, depth_mm="1 in")
+        record(app, EventKind.CHECKED, n, check_face="b", width_mm=wide, depth_mm="1 in", edge="2 in")
     page = open_page(app, open="checks.history")
-    assert "Check in face b: 1/16 in wide, 1 in deep" in html(page)
+    assert "Check in face b, 2 in from face a: 1/16 in wide, 1 in deep" in html(page)
     assert "check, face b" in html(page)
     charts = [each.proto.spec for each in page.get("vega_lite_chart")]
     assert any("width, in" in each for each in charts)  # it has grown
@@ -131,7 +131,16 @@ def test_what_rule_and_feeler_gauge_say_is_entered_on_the_page(app, shop_folder)
         measured, _, checked = shop.register.events("FER-01")[-3:]
     assert measured.detail["face"] == "c"
     assert (measured.detail["width_mm"], measured.detail["bow_mm"]) == (pytest.approx(7.8125 * 25.4), 0.0)
-    assert checked.detail == {"face": "b", "width_mm": pytest.approx(1.5875), "depth_mm": pytest.approx(25.4)}
+    assert (measured.detail["wane_ab_mm"], measured.detail["wane_ab_down_mm"]) == (
+        pytest.approx(38.1),
+        pytest.approx(25.4),
+    )
+    assert checked.detail == {
+        "face": "b",
+        "width_mm": pytest.approx(1.5875),
+        "depth_mm": pytest.approx(25.4),
+        "from_a_mm": pytest.approx(50.8),
+    }
 
 
 def row(page, what):

@@ -11,10 +11,12 @@ import pytest
 
 from baulk.ingest import shop
 from baulk.ingest.evaluation import compute, gather
-from baulk.ingest.planning import humidity, kept_air, kept_promises
+from baulk.ingest.exchange import backup, restore
+from baulk.ingest.planning import humidity, kept_air, kept_promises, kept_used
 from baulk.ingest.planning.kept_air import Kept
 from baulk.models.errors import OutOfRange
 from baulk.models.plan.humidity.promise import Followed
+from baulk.models.plan.humidity.used import Used
 from baulk.models.quantity import Owner, Quantity
 from baulk.models.reading import Reading, Series
 from baulk.models.section import Finished, Section
@@ -207,3 +209,51 @@ def test_a_timber_that_left_teaches_nothing_and_its_check_still_counts(yard, pla
     (one,) = kept_promises.back(yard, "shed", NOW + 8 * WEEK).plans
     assert [each.tag for each in one.timbers if each.left] == ["OAK-1"]
     assert one.checked == ("OAK-1",)
+
+
+def used(litres, since, until):
+    return Used(
+        since_utc=since, until_utc=until, litres=litres, kwh=None, by="Ann", note="tank", noted_utc=until
+    )
+
+
+def test_litres_that_were_read_off_stand_against_a_followed_plan_and_come_back_with_a_backup(
+    yard, plan, tmp_path
+):
+    keep(yard, plan)
+    hold = next(each for each in plan.alternatives if each.what == "hold")
+    by_week = tuple((float(week), week / 10) for week in range(52))
+    ways = tuple(replace(each, by_week=by_week) if each is hold else each for each in plan.alternatives)
+    followed = kept_promises.follow(
+        yard, replace(plan, alternatives=ways), Followed(by="Ann", at_utc=NOW), what="hold"
+    )
+    kept_used.tell(yard, "shed", used(34.0, NOW + 2 * WEEK, NOW + 5 * WEEK))
+    with pytest.raises(OutOfRange, match="already"):
+        kept_used.tell(yard, "shed", used(5.0, NOW + 4 * WEEK, NOW + 6 * WEEK))
+    later_one = kept_used.tell(yard, "shed", used(8.0, NOW + 5 * WEEK, NOW + 6 * WEEK))
+    assert kept_used.take_back(yard, "shed") == later_one
+    kept_used.tell(yard, "shed/loft", used(99.0, NOW, NOW + WEEK))
+    (one,) = kept_promises.back(yard, "shed", NOW + 8 * WEEK).plans
+    assert (one.used.litres, one.used.promised_litres) == (34.0, pytest.approx(2 + 3 + 4))
+    # another plan that is followed from the third week on takes its place
+    next_one = kept_promises.follow(yard, later(plan, 3), Followed(by="Ann", at_utc=NOW + 3 * WEEK))
+    assert kept_promises.back(yard, "shed", NOW + 8 * WEEK).plans[1].used is None
+    kept_promises.unfollow(yard, next_one, None)
+
+    zipped = backup.make(yard.config, tmp_path / "yard.zip", NOW).file
+    restore.restore(zipped, tmp_path / "again")
+    with shop.open(tmp_path / "again") as again:
+        assert promises(again) == (followed,)
+        assert kept_used.told(again, "shed") == kept_used.told(yard, "shed")
+        (same,) = kept_promises.back(again, "shed", NOW + 8 * WEEK).plans
+        assert same == one
+
+
+def test_a_plan_that_an_earlier_version_kept_is_read_without_its_weeks_of_water(yard, plan):
+    keep(yard, plan)
+    (key,) = yard.store.notes(kept_promises.PROMISE)
+    body = json.loads(yard.store.noted(key))
+    del body["by_week"]
+    yard.store.note(key, json.dumps(body).encode())
+    (one,) = promises(yard)
+    assert one.by_week == ()

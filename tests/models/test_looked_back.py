@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import statistics
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 
@@ -178,7 +179,7 @@ def test_what_is_told_has_words_for_every_case():
     assert "No date was promised for T-5" in said
     assert "T-6 was promised for February 2027; its verdict tells no date now" in said
     assert "20 %. So far a check was entered of T-6" in said
-    assert "120 litres and 80 kWh; nobody measures" in said
+    assert "120 litres and 80 kWh; nobody told" in said
     assert "2.0 °C (± 0.0) warmer than promised" in said
     assert "3.6 °F (± 0.0) warmer than promised" in words(found, "inch")
 
@@ -225,6 +226,25 @@ def test_a_lesson_counts_only_beyond_its_own_uncertainty_and_with_three_timbers(
     assert many.told_sd_days == pytest.approx(12.0, abs=0.01)
     assert many.counts
     assert not lesson.learned(late(500, 500)).counts
+
+
+@pytest.mark.parametrize("days", [(5, -30, 40, 12), (50, 60, 70), (90, 20, 45, 61, 33, 70, 8), (-14,)])
+def test_a_lesson_is_that_of_weighing_every_mean_on_a_grid(days):
+    # as in a table: what each timber tells of each mean that could be, times what is presumed of it (30 days
+    # about none); the scatter joins two presumed timbers of 60 days each with those that came
+    n = len(days)
+    own = (n - 1) * statistics.variance(days) if n > 1 else 0.0
+    scatter = statistics.NormalDist(0, math.sqrt((2 * 60.0**2 + own) / (2 + n - 1)))
+    presumed = statistics.NormalDist(0, 30)
+    means = [k / 4 for k in range(-1200, 1201)]
+    weights = [presumed.pdf(mean) * math.prod(scatter.pdf(day - mean) for day in days) for mean in means]
+    middle = sum(w * mean for w, mean in zip(weights, means, strict=True)) / sum(weights)
+    square = sum(w * (mean - middle) ** 2 for w, mean in zip(weights, means, strict=True)) / sum(weights)
+    found = lesson.learned(late(*days))
+    assert found.late_days == pytest.approx(statistics.mean(days))
+    assert found.told_days == pytest.approx(middle, abs=0.01)
+    assert found.told_sd_days == pytest.approx(math.sqrt(square), abs=0.01)
+    assert found.counts == (n >= 3 and abs(middle) > 1.96 * math.sqrt(square))
 
 
 def test_early_ones_wait_for_their_day_and_what_was_close_ahead_teaches_nothing():

@@ -14,6 +14,7 @@ from baulk.models.constants import DAY_S, HOUR_S, Floats
 from baulk.models.plan.humidity.outcome import COUNTED, MOISTURE_WEEKS, Span
 from baulk.models.plan.humidity.promise import Promise, PromisedTimber, PromisedWeek
 from baulk.models.plan.humidity.timbers import WEEK_S
+from baulk.models.plan.humidity.used import Used, UsedBack, held
 
 EARLY_WEEKS: Final = 4.0  # in which nothing can be said yet; our own judgement, no source
 LEAST_WEEK_H: Final = 24  # measured hours for a week to count; our own judgement, no source
@@ -70,11 +71,14 @@ class Came:
         Measured in the room since. [degC, %]
     timbers : dict of str to TimberCame
         By tag.
+    used : tuple of Used
+        Litres and kilowatt-hours that were read off. [l, kWh]
     """
 
     now_utc: datetime
     air: AirSeries | None
     timbers: dict[str, TimberCame]
+    used: tuple[Used, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -174,6 +178,8 @@ class LookedBack:
         None too early.
     checked : tuple of str
         Green timbers of which a check was entered within the year that its chance speaks of.
+    used : UsedBack or None
+        Water and electricity against the promise; None where nobody told any.
     """
 
     promise: Promise
@@ -181,6 +187,7 @@ class LookedBack:
     air: AirBack | None
     timbers: tuple[TimberBack, ...]
     checked: tuple[str, ...]
+    used: UsedBack | None = None
 
     @property
     def too_early(self) -> bool:
@@ -227,6 +234,7 @@ def look_back(promise: Promise, came: Came) -> LookedBack:
             if tag in came.timbers
             and any(promise.made_utc < at <= year for at in came.timbers[tag].checks_utc)
         ),
+        used=held(promise, came.used),
     )
 
 

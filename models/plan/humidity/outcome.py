@@ -97,6 +97,9 @@ class Alternative:
         Water moved, electricity, and its price; None where the room or the price is not known. [l, kWh, -]
     work_h : float
         Hours of work. [h]
+    by_week : tuple of (float, float)
+        Water moved and electricity of each week of the first year; none where they are not known or 0.
+        [l, kWh]
     """
 
     what: str
@@ -111,6 +114,7 @@ class Alternative:
     kwh: float | None
     money: float | None
     work_h: float
+    by_week: tuple[tuple[float, float], ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -314,7 +318,7 @@ def of(  # noqa: PLR0913 - a way, beside doing nothing, and what its water is co
     green = [each for each in need.stocks if each.part != "keep"]
     air = way.air() if not way.tags else year
     rh = need.room.expected_rh if way.rh_pct is None else way.rh_pct
-    litres, kwh = room.used(need, way, made if way.rh_pct is not None else beside)
+    litres, kwh, by_week = room.used(need, way, made if way.rh_pct is not None else beside)
     return Alternative(
         what=way.what,
         values=dict(way.values or {}),
@@ -334,6 +338,7 @@ def of(  # noqa: PLR0913 - a way, beside doing nothing, and what its water is co
         kwh=kwh,
         money=None if kwh is None or room.price_kwh is None else kwh * room.price_kwh,
         work_h=way.work_h,
+        by_week=by_week,
     )
 
 
@@ -373,25 +378,34 @@ class Counted:
         draught = self.draught(room, rh)
         return None if draught is None else given_l_day + draught + self.people_h_day * AT_WORK_KG_H
 
-    def used(self, need: Need, way: Way, made: Courses) -> tuple[float | None, float | None]:
-        """Water moved and electricity used in the first year. [l, kWh]."""
+    def used(
+        self, need: Need, way: Way, made: Courses
+    ) -> tuple[float | None, float | None, tuple[tuple[float, float], ...]]:
+        """Water moved and electricity used in the first year, and week by week. [l, kWh]."""
         room, year = need.room, slice(0, COUNTED)
         if way.what == "heat":
             known = self.volume_m3 is not None and self.exchange is not None
             warmer = float((way.values or {})["warmer_k"])
             kwh = heating_kwh(self.volume_m3, self.exchange.per_h, warmer) if known else None  # type: ignore[union-attr,arg-type]
-            return 0.0, kwh
+            return 0.0, kwh, () if kwh is None else ((0.0, round(kwh / COUNTED, 3)),) * COUNTED
         if way.what not in {"hold", "dry"} or way.rh_pct is None:
-            return 0.0, 0.0
+            return 0.0, 0.0, ()
         moved = self.need(room, way.rh_pct, made.given_l_day(need.stocks))
         if moved is None:
-            return None, None
+            return None, None, ()
         if way.what == "dry":  # it adds none
             moved = np.maximum(moved, 0.0)
         found = machines(
             moved[year], room.temp_c[year], way.rh_pct[year], heated=room.held_c is not None, price_kwh=None
         )
-        return float(7 * np.abs(moved[year]).sum()), sum(each.kwh for each in found)
+        out, into = np.maximum(moved[year], 0.0), np.maximum(-moved[year], 0.0)
+        rates = {each.kind == "humidifier": each.kwh_l for each in found}
+        power = 7 * (out * rates.get(False, 0.0) + into * rates.get(True, 0.0))
+        by_week = tuple(
+            (round(float(litres), 3), round(float(kwh), 3))
+            for litres, kwh in zip(7 * np.abs(moved[year]), power, strict=True)
+        )
+        return float(7 * np.abs(moved[year]).sum()), sum(each.kwh for each in found), by_week
 
 
 def span(values: Floats) -> Span:

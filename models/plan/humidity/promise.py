@@ -97,6 +97,8 @@ class Promise:
         Of the worst of them, in the first year. [-]
     litres, kwh : float or None
         Of the first year; None where the room is not known. [l, kWh]
+    by_week : tuple of (float, float)
+        The same week by week; none where nothing is moved or used, or an earlier version kept it. [l, kWh]
     """
 
     place: str
@@ -109,6 +111,7 @@ class Promise:
     check_chance: float
     litres: float | None
     kwh: float | None
+    by_week: tuple[tuple[float, float], ...] = ()
 
 
 def of(plan: AirPlan, *, what: str | None = None, followed: Followed | None = None) -> Promise:
@@ -162,6 +165,7 @@ def of(plan: AirPlan, *, what: str | None = None, followed: Followed | None = No
         check_chance=chosen.check_chance,
         litres=chosen.litres,
         kwh=chosen.kwh,
+        by_week=chosen.by_week,
     )
 
 

@@ -6,7 +6,6 @@ from collections.abc import Sequence
 from typing import Final
 
 from baulk.models.plan.humidity.looked_back import EARLY_WEEKS, AirBack, LookedBack, TimberBack
-from baulk.models.plan.humidity.promise import Promise
 from baulk.models.reason import Reason
 
 AGES: Final = (EARLY_WEEKS, 13.0, 26.0, 52.0, 78.0)  # weeks, of plans that nobody follows and that are told
@@ -46,7 +45,7 @@ def said(found: LookedBack) -> tuple[Reason, ...]:
         *_air_said(found.air),
         *(reason for each in found.timbers for reason in _timber_said(each)),
         _checks_said(found),
-        *_water_said(promise),
+        *_water_said(found),
     )
 
 
@@ -133,10 +132,24 @@ def _checks_said(found: LookedBack) -> Reason:
     )
 
 
-def _water_said(promise: Promise) -> tuple[Reason, ...]:
+def _water_said(found: LookedBack) -> tuple[Reason, ...]:
+    promise, used = found.promise, found.used
     if not promise.litres and not promise.kwh:
         return ()
-    return (Reason(code="back.water", values={"litres": promise.litres, "energy_kwh": promise.kwh}),)
+    year = {"litres": promise.litres, "energy_kwh": promise.kwh, "told": used is not None}
+    if used is None:
+        return (Reason(code="back.water", values=year),)
+    return Reason(code="back.water", values=year), Reason(
+        code="back.used",
+        values={
+            "litres": used.litres,
+            "promised_litres": used.promised_litres,
+            "litres_days": used.litres_days,
+            "energy_kwh": used.kwh,
+            "promised_kwh": used.promised_kwh,
+            "kwh_days": used.kwh_days,
+        },
+    )
 
 
 def told(plans: Sequence[LookedBack]) -> tuple[LookedBack, ...]:
