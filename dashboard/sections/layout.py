@@ -110,8 +110,7 @@ def cards(heads: Sequence[str], rows: Sequence[Sequence[str]], *, tight: bool = 
     body = "".join(
         "<tr>"
         + "".join(
-            f'<td class="{_kind(n, c, row)}" data-label="{words.esc(h)}">'
-            f"<span>{words.esc(c)}</span></td>"
+            f'<td class="{_kind(n, c, row)}" data-label="{words.esc(h)}"><span>{words.esc(c)}</span></td>'
             for n, (h, c) in enumerate(zip(heads, row, strict=True))
         )
         + "</tr>"
