@@ -108,7 +108,7 @@ def form(place: str, facts: ShopFacts, then: Callable[[], object]) -> None:
         leaving = st.checkbox("Squared pieces leave the room", wish.leaving, key="plan_leaving")
         st.caption("Everything may stay empty; the plan says what it then does not know.")
         key = f"air-room-save-{place}"
-        press.submit("Save and work it out", key=key, type="primary", width="stretch")
+        press.submit("Save and calculate", key=key, type="primary", width="stretch")
 
     def save() -> bool:
         new = Wish(

@@ -73,7 +73,7 @@ def _plain(value: Any, system: System) -> Any:  # noqa: ANN401 - anything in, wh
     return value if value is None or isinstance(value, str | int | float | datetime) else str(value)
 
 
-def offer_table(name: str, table: Callable[[], pd.DataFrame], *, key: str) -> None:
+def offer_table(name: str, table: Callable[[], pd.DataFrame], *, key: str, what: str = "") -> None:
     """Offer a table as a file; it is made only when somebody takes it.
 
     Parameters
@@ -84,8 +84,10 @@ def offer_table(name: str, table: Callable[[], pd.DataFrame], *, key: str) -> No
         Makes the table; each column's name carries its unit.
     key : str
         Tells the buttons of one page apart.
+    what : str
+        What is in it, where several stand together.
     """
-    with st.popover("Export", key=f"{key}-away"):
+    with st.popover(f"Export {what}".strip(), key=f"{key}-away"):
         st.download_button(
             "CSV, for a spreadsheet", lambda: csv(table()), f"{name}.csv", "text/csv", key=f"{key}-csv"
         )
@@ -124,16 +126,20 @@ def offer_timber(found: shop_facts.TimberFacts, now: datetime) -> None:
                 key="paper_dates",
             )
         with right:
-            offer_table(f"{tag}-readings", lambda: readings(tag), key="paper-readings")
-            st.caption("All its readings.")
+            offer_table(f"{tag}-readings", lambda: readings(tag), key="paper-readings", what="readings")
             if found.answer is not None:
                 answer = found.answer
-                offer_table(f"{tag}-forecast", lambda: forecast(answer), key="paper-forecast")
-                st.caption("Its forecast, by quantile.")
-                offer_table(f"{tag}-movement", lambda: movement(answer), key="paper-movement")
-                st.caption("The movement to come, if squared now.")
-                offer_table(f"{tag}-fit", lambda: pd.DataFrame(fitted(answer)), key="paper-fit")
-                st.caption("Its readings against the model.")
+                offer_table(
+                    f"{tag}-forecast", lambda: forecast(answer), key="paper-forecast", what="forecast"
+                )
+                offer_table(
+                    f"{tag}-movement", lambda: movement(answer), key="paper-movement",
+                    what="movement if squared now",
+                )  # fmt: skip
+                offer_table(
+                    f"{tag}-fit", lambda: pd.DataFrame(fitted(answer)), key="paper-fit",
+                    what="readings beside the model",
+                )  # fmt: skip
 
 
 def _record(tag: str, now: datetime, facts: shop_facts.ShopFacts) -> bytes:

@@ -72,6 +72,12 @@ def title(text: str, under: str | None = None) -> None:
         st.caption(words.md(under))
 
 
+def no_timber() -> None:
+    """Say that there is no timber yet, with the way to the first one."""
+    st.info("No timber is entered yet: enter the first one.")
+    st.html('<p class="b-links"><a href="/add" target="_self">Add timber</a></p>')
+
+
 def to_walk() -> None:
     """Lead to the walk, a page of its own that works without signal."""
     st.html('<a class="b-walk" href="/field/walk" target="_self">Walk: read timber after timber</a>')
@@ -110,8 +116,7 @@ def cards(heads: Sequence[str], rows: Sequence[Sequence[str]], *, tight: bool = 
     body = "".join(
         "<tr>"
         + "".join(
-            f'<td class="{_kind(n, c, row)}" data-label="{words.esc(h)}">'
-            f"<span>{words.esc(c)}</span></td>"
+            f'<td class="{_kind(n, c, row)}" data-label="{words.esc(h)}"><span>{words.esc(c)}</span></td>'
             for n, (h, c) in enumerate(zip(heads, row, strict=True))
         )
         + "</tr>"

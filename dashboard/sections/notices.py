@@ -12,8 +12,6 @@ from baulk.dashboard.server.shop_access import ask
 from baulk.ingest.monitoring import notices
 from baulk.models.units import System
 
-SHOWN = 15
-
 
 def show(system: System, now: datetime) -> None:
     """List what is open, other than what the rows below say themselves."""
@@ -26,8 +24,6 @@ def show(system: System, now: datetime) -> None:
             f"<li><b>{words.esc(each.kind)}</b>: "
             f"{words.esc(layout.capital(each.words(system, zone=words.zone())))} "
             f'<span class="b-dim b-small">{words.esc(words.age(each.since_utc, now))}</span></li>'
-            for each in found[:SHOWN]
+            for each in found
         )
         st.html(f'<ul class="b-findings">{rows}</ul>')
-        if len(found) > SHOWN:
-            st.caption(f"And {len(found) - SHOWN} more: `baulk notices`.")

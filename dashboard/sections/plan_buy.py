@@ -106,7 +106,7 @@ def _asked(system: units.System) -> Wish:
         unit, most, step = ("board feet", 4000.0, 5.0) if inch else ("m³", 10.0, 0.01)
         wait = st.number_input(
             f"A week's wait for a part, in {unit} of wasted wood", 0.0, most, 0.0, step,
-            key=f"buy_wait-{system}", label_visibility="collapsed", width=140,
+            key=f"buy_wait-{system}", label_visibility="collapsed", width=170,
             format="%.0f" if inch else "%.2f",
         )  # fmt: skip
         say(f"{unit} of wasted wood (0: nothing may be late).")

@@ -28,8 +28,7 @@ def from_timber(system: units.System) -> None:
     """Show the ways to cut one timber, and the sentence that asks for it."""
     tags = shop_facts.tags()
     if not tags:
-        st.info("No timber is entered yet.")
-        st.html('<p class="b-links"><a href="/add" target="_self">Add timber</a></p>')
+        layout.no_timber()
         return
     answer = st.container()
     asked, order = _asked(tags, system)

@@ -23,7 +23,7 @@ _FIRST: Final = {
     "/timber": ("Button", "Selectbox"),
     "/add": ("TextInput", "Selectbox"),
     "/readings": ("Button", "Selectbox", "TextInput"),
-    "/air": ("Button",),
+    "/air": ("Button", "Selectbox"),
     "/plans": ("ButtonGroup", "TextInput", "Selectbox"),
     "/sensors": ("Button",),
     "/files": ("ButtonGroup", "Selectbox", "TextInput"),

@@ -91,7 +91,7 @@ def page() -> None:
     layout.title("Readings")
     tags = shop_facts.tags()
     if not tags:
-        st.info("No timber is tagged yet. Open Add timber in the menu and enter the first one.")
+        layout.no_timber()
         return
     with st.container(horizontal=True, key="readings-ways"):
         layout.to_walk()

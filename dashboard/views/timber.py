@@ -198,7 +198,7 @@ def page() -> None:
     tag = which_tag.find(asked) if asked else None
     if not tags and tag is None:
         layout.title("Timber")
-        st.info("No timber is tagged yet. Open Add timber in the menu and enter the first one.")
+        layout.no_timber()
         return
     if asked and tag is None:
         layout.title("Timber")

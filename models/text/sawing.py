@@ -32,7 +32,10 @@ HEARTS: Final[Mapping[str, str]] = {
 
 def show_volume(m3: float, system: System, digits: int = 3) -> str:
     """Write a volume of timber: whole board feet, or cubic metres with some digits."""
-    return f"{m3 / BOARD_FOOT_M3:.0f} board feet" if system == "inch" else f"{m3:.{digits}f} m³"
+    if system == "metric":
+        return f"{m3:.{digits}f} m³"
+    feet = f"{m3 / BOARD_FOOT_M3:.0f}"
+    return f"{feet} board foot" if feet == "1" else f"{feet} board feet"
 
 
 def _size(values: Values, system: System, kind: str = "") -> str:

@@ -123,7 +123,7 @@ def test_what_is_said_of_the_room_is_kept_and_can_be_taken_back(app, shop_folder
     app.text_input(key="plan_volume").set_value("10000 cu ft")
     app.text_input(key="plan_changes").set_value("0.5")
     app.text_input(key="plan_price").set_value("0.25")
-    press(app, "Save and work it out")
+    press(app, "Save and calculate")
     with shops.open(shop_folder) as opened:
         assert kept_air.wish(opened, "shed").price_kwh == 0.25
         (room,) = (each for each in opened.register.places() if each.name == "shed")
@@ -134,7 +134,7 @@ def test_what_is_said_of_the_room_is_kept_and_can_be_taken_back(app, shop_folder
     with shops.open(shop_folder) as opened:
         assert kept_air.wish(opened, "shed") == kept_air.Wish()
     app.text_input(key="plan_volume").set_value("large")
-    press(app, "Save and work it out")
+    press(app, "Save and calculate")
     assert any("looks like '300 m3' or '10000 cu ft'" in each.value for each in app.error)
 
 

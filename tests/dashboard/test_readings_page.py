@@ -301,7 +301,9 @@ def test_an_empty_shop_says_what_to_do_first(tmp_path, invented, monkeypatch):
     app = AppTest.from_file(
         shop_access.__file__.replace("server/shop_access.py", "app.py"), default_timeout=60
     )
-    assert "No timber is tagged yet" in said(open_page(app))
+    page = open_page(app)
+    assert "No timber is entered yet" in said(page)
+    assert any('href="/add"' in each.proto.body for each in page.get("html"))  # with its button
 
 
 def test_first_readings_of_a_timber_are_taken_without_a_forecast(app, shop_folder):

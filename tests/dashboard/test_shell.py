@@ -71,7 +71,7 @@ def test_what_a_pages_first_screen_needs_is_named_in_its_html_once_and_is_there(
     assert len(named) == len(set(named))
     assert [each for each in named if not (STATIC / each).is_file()] == []
     stems = {each.removeprefix("static/js/").split(".")[0] for each in named}
-    assert {each.split(".")[0] for each in (*early._EVERYWHERE, *early._FIRST[path])} <= stems
+    assert {each.split(".")[0] for each in (*early._EVERYWHERE, *early._FIRST.get(path, ()))} <= stems
     for each in named:  # nor does one of them wait for another that is not named
         needs = early._NEEDS.findall((STATIC / each).read_text(encoding="utf-8"))
         entry = {found.name for found in (STATIC / "static" / "js").glob("index.*.js")}

@@ -172,7 +172,7 @@ def test_a_plan_of_the_shops_humidity(reader):
     reader.app.selectbox(key="air_place").set_value("shed").run()
     reader.app.text_input(key="plan_volume").set_value("90 m3")
     reader.app.text_input(key="plan_changes").set_value("0.5")
-    next(each for each in reader.app.button if each.label == "Save and work it out").click().run()
+    next(each for each in reader.app.button if each.label == "Save and calculate").click().run()
     assert reader.wrong() == []
 
 
@@ -191,6 +191,8 @@ def test_a_plan_of_sawing_and_buying(reader, way):
 
 def test_the_health_of_sensors_and_what_can_be_brought_in(reader):
     reader.go("health")
+    assert reader.wrong() == []
+    reader.go("files")
     assert reader.wrong() == []
     for kind in ("long", "logger", "out"):
         reader.app.segmented_control(key="bring_kind").set_value(kind).run()
