@@ -10,7 +10,6 @@ from __future__ import annotations
 import os
 import pickle
 import resource
-import socket
 import sqlite3
 import subprocess
 import sys
@@ -26,7 +25,7 @@ import pytest
 
 from baulk.ingest import shop
 from baulk.ingest.evaluation import batch, parcel
-from baulk.ingest.evaluation.executors import Beside, Cluster, Here, on_one_core
+from baulk.ingest.evaluation.executors import Here, on_one_core
 from baulk.ingest.evaluation.gather import gather
 from baulk.models.quantity import Owner, Quantity
 from baulk.models.reading import Reading, Series
@@ -215,81 +214,3 @@ def test_what_ten_years_cost_a_timber(tmp_path, timbers):
     print(f"disk with what is kept of {timbers} timbers: {grown / 1e6:.0f} MB")
     assert parent < 0.1
     assert again < first
-
-
-def _free_port():
-    with socket.socket() as probe:
-        probe.bind(("127.0.0.1", 0))
-        return probe.getsockname()[1]
-
-
-def _dask(folder, what, *words):
-    env = {**os.environ, **dict.fromkeys(("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"), "1")}
-    command = [
-        sys.executable,
-        "-P",
-        "-m",
-        f"distributed.cli.{what}",
-        "--host",
-        "127.0.0.1",
-        "--no-dashboard",
-        *words,
-    ]
-    return subprocess.Popen(
-        command, cwd=folder, env=env, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL
-    )
-
-
-@pytest.mark.bench
-@pytest.mark.timeout(3600)
-def test_a_dask_cluster_takes_what_local_workers_take(tmp_path):
-    """Both on two workers of one thread, by turns; a yard of one year, so that there are several turns."""
-    global HOURS, CAME  # noqa: PLW0603 - a smaller yard
-    HOURS = 8766
-    CAME = NOW - timedelta(hours=HOURS)
-    fill(tmp_path / "yard", ROUND)
-    address = f"tcp://127.0.0.1:{_free_port()}"
-    around = [_dask(tmp_path, "dask_scheduler", "--port", address.rpartition(":")[2])]
-    more = ("--no-nanny", "--nthreads", "1", "--memory-limit", "0", "--local-directory", str(tmp_path))
-    around += [_dask(tmp_path, "dask_worker", address, *more) for _ in range(2)]
-    try:
-        with shop.open(tmp_path / "yard") as yard:
-            tags = [each.tag for each in yard.register.list()]
-            teams = {"local": Beside(2), "dask": _cluster(address)}
-            walls = {name: [] for name in teams}
-            used = {}
-            for turn in range(3):  # the first loads and compiles
-                for name, team in teams.items():
-                    began, parent = time.perf_counter(), cpu_s()
-                    made = batch.run(yard, tags, NOW, team=team, again=True)
-                    assert len(made.done) == len(tags), made.failed
-                    if turn:
-                        walls[name].append(time.perf_counter() - began)
-                        used[name] = min(used.get(name, 9e9), (cpu_s() - parent) / len(tags))
-            for team in teams.values():
-                team.close()
-    finally:
-        for each in around:
-            each.terminate()
-            each.wait(10)
-    print(
-        f"\n{len(tags)} timbers, load {os.getloadavg()[0]:.0f}; s a round: {walls}; parent s a timber: {used}"
-    )
-    rate = min(walls["local"]) / min(walls["dask"])
-    print(f"Dask's rate of local workers', of the quickest rounds: {rate:.2f}")
-    assert rate > 0.5
-
-
-def _cluster(address):
-    end = time.monotonic() + 90
-    while True:
-        try:
-            found = Cluster(address, within_s=30)
-        except Exception:
-            if time.monotonic() > end:
-                raise
-            time.sleep(0.5)
-            continue
-        if found.size == 2:
-            return found
-        found.close()
