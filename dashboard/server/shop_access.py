@@ -15,6 +15,7 @@ from typing import Final, TypeVar
 
 from baulk.dashboard import words
 from baulk.ingest import shop as shop_module
+from baulk.ingest.errors import StoreMoved
 from baulk.ingest.settings_watch import Watched
 from baulk.models.errors import BaulkError
 
@@ -55,8 +56,21 @@ class _Desk:
                 words.keep_to(self._watched.shop.config.zone)
         return self._watched.shop
 
+    def _answer(self, question: Callable[[shop_module.Shop], T]) -> T:
+        try:
+            return question(self._now())
+        except StoreMoved as err:
+            before = self._watched.shop
+            for _ in range(2):  # it takes up what stands still between two looks
+                self._watched.look()
+            if self._watched.shop is before:
+                raise
+            raise StoreMoved(
+                "the shop has just been moved to another store, and this was not saved; do it once more"
+            ) from err
+
     def ask(self, question: Callable[[shop_module.Shop], T]) -> T:
-        return self._thread.submit(lambda: question(self._now())).result()
+        return self._thread.submit(lambda: self._answer(question)).result()
 
 
 _opening = Lock()

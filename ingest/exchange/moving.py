@@ -200,6 +200,11 @@ def copy(  # noqa: PLR0913 - two stores, and what to do with them
         Called with what went, how many of it, and what these are.
     end : End, optional
         Keeps everybody out for the last comparison and has the old store say so; without it a copy is made.
+
+    Raises
+    ------
+    ExchangeError
+        If what arrived differs, or others go on writing all the while, which only an older Baulk can.
     """
     moving_books.database(target).sql.gate.moves = True  # what it takes over says of itself where it was
     if changed.store.postgres_url == config.store.postgres_url and changed.store_path == config.store_path:

@@ -62,10 +62,11 @@ class Gate:
     def _check_moved(self, value: bytes) -> None:
         told = json.loads(value)
         if told["left"] or told["kind"] != self._kind:
+            what = "store" if told["left"] else "readings"
             raise StoreMoved(
-                f"the shop's {'store' if told['left'] else 'readings'} went to {told['to']} on "
-                f"{told['at'][:10]}, and nothing more is written here; baulk.toml has to name that under "
-                f"[store], or `baulk store reopen --yes` takes up again what it names now ({self._kind})"
+                f"the shop's {what} went to {told['to']}, and nothing more is written here; baulk.toml has "
+                "to name that under [store], or `baulk store reopen --yes` takes up again what it names now "
+                f"({self._kind})"
             )
 
 
@@ -105,7 +106,7 @@ def switch(run: Run, kind: str, to: str, *, left: bool) -> None:
     left : bool
         Whether register and books have gone too.
     """
-    told = {"kind": kind, "to": to, "left": left, "at": datetime.now(UTC).isoformat()}
+    told = {"kind": kind, "to": to, "left": left}
     run(_PUT, {"key": MOVED, "value": json.dumps(told).encode()})
     run(_TAKE, {"key": CLOSED})
 

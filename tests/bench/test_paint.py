@@ -29,7 +29,10 @@ from baulk.models.section import Face
 
 _TESTS = Path(__file__).parents[1]
 OUT = _TESTS / "out"
-TIMBERS, HOURS, WEEKS, LOADS, SESSIONS = 200, 365 * 24, 52, 5, 10
+TIMBERS = int(os.environ.get("BAULK_BENCH_TIMBERS", "200"))
+HOURS = int(os.environ.get("BAULK_BENCH_HOURS", str(365 * 24)))
+LOADS = int(os.environ.get("BAULK_BENCH_LOADS", "5"))
+WEEKS, SESSIONS = 52, 10
 TIMES = 1.5  # of an empty page
 
 

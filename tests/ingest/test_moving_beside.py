@@ -21,6 +21,7 @@ sys.path.insert(0, str(Path(__file__).parent))
 import influx_real
 
 from baulk.dashboard.commands import store as store_command
+from baulk.dashboard.server import shop_access
 from baulk.ingest import config, shop
 from baulk.ingest.config import TOKEN
 from baulk.ingest.errors import ExchangeError, StoreLocked, StoreMoved, Unlikely
@@ -173,6 +174,20 @@ def test_who_had_the_shop_open_before_a_move_can_not_write_after_it(yard_dir, po
     other = moving.settings_for(config.load(yard_dir), "influx", url="http://127.0.0.1:9", org="yard")
     with pytest.raises(ExchangeError, match=r"the shop went to PostgreSQL, .* already"):
         moving.move(config.load(yard_dir), other)
+
+
+def test_a_page_says_that_it_has_to_be_done_once_more_and_then_it_is_done(
+    yard_dir, postgres_url, monkeypatch
+):
+    monkeypatch.setattr(shop_access, "LOOK_S", 3600)  # no look at the settings comes in between
+    desk, loaded = shop_access._Desk(yard_dir), config.load(yard_dir)
+    moving.move(loaded, moving.settings_for(loaded, "postgres", url=postgres_url))
+    with pytest.raises(StoreMoved, match="has just been moved to another store, and this was not saved"):
+        desk.ask(lambda opened: opened.store.append([one(0)]))
+    assert desk.ask(lambda opened: opened.store.append([one(0)])) == 1
+    desk.ask(lambda opened: opened.close())
+    with shop.open(yard_dir) as opened:
+        assert opened.store.readings(Owner.TIMBER, "FER-01") == [one(0)]
 
 
 def test_a_store_that_was_left_is_taken_up_again_by_its_command(yard_dir, postgres_url, capsys):
