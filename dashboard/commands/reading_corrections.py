@@ -13,6 +13,7 @@ from baulk.dashboard.commands.answers import (
     HERE,
     JsonOption,
     ShopOption,
+    counted,
     moment,
     say,
     say_json,
@@ -140,7 +141,7 @@ def list_(name: Name, *, air: Air = False, shop: ShopOption = HERE, json: JsonOp
     if json:
         say_json([_row(each) for each in found])
     else:
-        table(f"{len(rows)} corrections", ("no.", "when", "what", "by", "why"), rows)
+        table(counted(len(rows), "correction"), ("no.", "when", "what", "by", "why"), rows)
 
 
 COMMANDS: Final[Mapping[str, Callable[..., None]]] = {"undo": undo, "edit": edit, "corrections": list_}
