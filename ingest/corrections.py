@@ -24,7 +24,7 @@ from baulk.ingest.wire import message
 from baulk.models.errors import NotFound, OutOfRange
 from baulk.models.plausible import Level
 from baulk.models.quantity import AT_DEPTH, SIZES, Owner
-from baulk.models.reading import BY_HAND, Reading, Series, end_flag
+from baulk.models.reading import AT_LEAST, BY_HAND, Reading, Series, end_flag
 from baulk.models.section import Face
 
 CORRECTED: Final = "corrected"  # flag of a reading that a person put right
@@ -145,9 +145,12 @@ def put_right(  # noqa: PLR0913 - a person names them one by one
     depth_mm: float | None = None,
     face: Face | None = None,
     from_end_mm: float | None = None,
+    at_least: bool = False,
     sure: bool = False,
 ) -> Correction:
     """Put a reading right; what is left out stays as it was.
+
+    A new value of a moisture means itself, or with ``at_least`` that the meter's scale ended there.
 
     Raises
     ------
@@ -156,7 +159,7 @@ def put_right(  # noqa: PLR0913 - a person names them one by one
     Unlikely
         If something speaks against what it would be and nobody said that it is right.
     """
-    right = _put_right(reading, value, taken_utc, depth_mm, face, from_end_mm)
+    right = _put_right(reading, value, taken_utc, depth_mm, face, from_end_mm, at_least=at_least)
     if right == reading:
         raise OutOfRange("the reading", "is so already; nothing was changed")
     if not message.is_right(right.taken_utc.timestamp(), now_utc):
@@ -292,6 +295,8 @@ def _put_right(  # noqa: PLR0913, PLR0917 - one a field
     depth_mm: float | None,
     face: Face | None,
     from_end_mm: float | None,
+    *,
+    at_least: bool,
 ) -> Reading:
     old = reading.series
     gauge = old.quantity in SIZES
@@ -313,6 +318,8 @@ def _put_right(  # noqa: PLR0913, PLR0917 - one a field
     flags = [flag for flag in reading.flags if flag not in checks.NAMES and flag != CORRECTED]
     if series != old:  # else the sensor's own place would move it back
         flags = [flag for flag in flags if not flag.startswith("sensor-")]
+    if value is not None:
+        flags = [flag for flag in flags if flag != AT_LEAST] + [AT_LEAST] * at_least
     if from_end_mm is not None:
         flags = [flag for flag in flags if not flag.startswith("end-")] + [end_flag(from_end_mm)]
     right = replace(
@@ -321,7 +328,7 @@ def _put_right(  # noqa: PLR0913, PLR0917 - one a field
         value=reading.value if value is None else value,
         taken_utc=taken_utc or reading.taken_utc,
     )
-    if right == reading and set(flags) == {one for one in reading.flags if one not in checks.NAMES}:
+    if right == reading and set(flags) == set(reading.flags) - {*checks.NAMES, CORRECTED}:
         return reading
     return replace(right, flags=(*flags, CORRECTED))
 

@@ -131,6 +131,9 @@ def refuse_without_depth(shop: Shop, event: Event, *, sure: bool) -> None:
         )
     told = bool(named or once or waiting) or (bool(bare) and not any(bare))
     if not (sure or told):
+        event_rules.checked(
+            event, shop.register.get(event.tag), zone=shop.config.zone
+        )  # what can't be comes first
         raise Unlikely(
             f"nothing tells yet what sensor {sensor} measures. Pins need the depth of their tips: say it if "
             "these are pins; a scale, a gauge or a thermometer has none."

@@ -64,7 +64,7 @@ def backup(
 def restore(  # noqa: PLR0913 - options of a command
     file: Annotated[Path, typer.Argument(help="The zip.", metavar="FILE")],
     folder: Annotated[
-        Path | None, typer.Argument(help="A new or empty folder; left out with --drill.", metavar="[DIR]")
+        Path | None, typer.Argument(help="A new or empty folder; left out with --drill.", metavar="DIR")
     ] = None,
     *,
     drill: Annotated[

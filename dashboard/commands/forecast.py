@@ -44,7 +44,7 @@ class NotWorkedOut(BaulkError):
 def forecast(  # noqa: PLR0913 - one an option
     tags: Annotated[
         list[str] | None,
-        typer.Argument(help="Tags; without any, all with news.", metavar="[TAG]..."),
+        typer.Argument(help="Tags; without any, all with news.", metavar="TAG"),
     ] = None,
     *,
     everything: Annotated[

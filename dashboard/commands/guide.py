@@ -15,7 +15,7 @@ _WIDE: Final = 80  # columns; longer lines are hard to read
 
 
 def guide(
-    page: Annotated[str, typer.Argument(metavar="[PAGE]", help="A page's name; without one, the list.")] = "",
+    page: Annotated[str, typer.Argument(metavar="PAGE", help="A page's name; without one, the list.")] = "",
     search: Annotated[
         str, typer.Option("--search", metavar="WORDS", help="Pages that hold all of these words.")
     ] = "",

@@ -13,7 +13,7 @@ TO: Final = "What it is to come to: a moisture content in percent, or a kind of 
 
 TagArgument = Annotated[str, typer.Argument(help="The code fixed to the timber.", metavar="TAG")]
 TagsArgument = Annotated[
-    list[str] | None, typer.Argument(help="Tags; without any, every timber.", metavar="[TAG]...")
+    list[str] | None, typer.Argument(help="Tags; without any, every timber.", metavar="TAG")
 ]
 FileArgument = Annotated[Path, typer.Argument(help="The CSV file.", metavar="FILE")]
 

@@ -34,7 +34,7 @@ class _Asked:
 
 
 def gap(
-    tag: Annotated[str | None, typer.Argument(help="A timber of the register.", metavar="[TAG]")] = None,
+    tag: Annotated[str | None, typer.Argument(help="A timber of the register.", metavar="TAG")] = None,
     *,
     species: MaybeSpecies = None,
     size: MaybeSize = None,

@@ -42,7 +42,7 @@ SUREST: Final = 0.999  # of an order
 
 def size(  # noqa: PLR0913 - each is an option of the command line
     tag: Annotated[
-        str | None, typer.Argument(help="A timber of the register to saw it from.", metavar="[TAG]")
+        str | None, typer.Argument(help="A timber of the register to saw it from.", metavar="TAG")
     ] = None,
     *,
     kind: MaybeSpecies = None,

@@ -14,9 +14,9 @@ from baulk.dashboard.commands.answers import (
     ShopOption,
     counted,
     say,
+    say_item,
     say_json,
     stamp,
-    table,
 )
 from baulk.dashboard.commands.options import By, Limit, Note, Out, Preview, Yes
 from baulk.ingest import hand_readings, pipeline
@@ -25,9 +25,10 @@ from baulk.ingest.exchange import quarantine_file
 from baulk.ingest.mqtt.last_messages import shown
 from baulk.ingest.store.rejected import Cause, Which
 from baulk.models.errors import OutOfRange
-from baulk.models.formatting import printable
+from baulk.models.formatting import in_reader_units, printable
 from baulk.models.text import events as event_text
 from baulk.models.text import series as series_text
+from baulk.models.units import System
 
 app = typer.Typer(pretty_exceptions_enable=False)
 CauseOption = Annotated[Cause | None, typer.Option("--cause", help="Only those of one cause.")]
@@ -37,7 +38,7 @@ SenderOption = Annotated[
 
 
 NumberArgument = Annotated[
-    int | None, typer.Argument(min=1, help="A single one, from `baulk quarantine list`.", metavar="[NUMBER]")
+    int | None, typer.Argument(min=1, help="A single one, from `baulk quarantine list`.", metavar="NUMBER")
 ]
 
 
@@ -60,21 +61,13 @@ def groups(*, shop: ShopOption = HERE, json: JsonOption = False) -> None:
     if json:
         say_json(found)
         return
-    table(
-        f"{counted(sum(each.messages for each in found), 'message')} in quarantine",
-        ("cause", "topic", "messages", "kB", "last", "last reason"),
-        [
-            (
-                each.cause.value,
-                printable(each.sender),
-                str(each.messages),
-                f"{each.size / 1000:.0f}",
-                stamp(each.last_utc, zone),
-                printable(series_text.first_named(each.reason, system)),
-            )
-            for each in found
-        ],
-    )
+    say(f"{counted(sum(each.messages for each in found), 'message')} in quarantine")
+    for each in found:
+        many = f"{counted(each.messages, 'message')}, {each.size / 1000:.0f} kB, the last"
+        _tell(
+            f"{each.cause.value}  {printable(each.sender)}",
+            f"{many} {stamp(each.last_utc, zone)}: {_reason(each.reason, system)}",
+        )
     if let_go:
         say(f"{let_go[0]} more were let go, the last on {stamp(let_go[1], zone)}: too many or too old")
 
@@ -98,20 +91,25 @@ def list_(
     if json:
         say_json(rows)
         return
-    table(
-        f"{counted(len(rows), 'message')} in quarantine",
-        ("no.", "arrived", "topic", "reason", "payload"),
-        [
-            (
-                str(each.number),
-                stamp(each.raw.arrived_utc, zone),
-                printable(each.raw.topic),
-                printable(series_text.first_named(each.reason, system)),
-                shown(each.raw.payload[:60]),
-            )
-            for each in rows
-        ],
-    )
+    say(f"{counted(len(rows), 'message')} in quarantine")
+    for each in rows:
+        _tell(
+            f"{each.number}  {stamp(each.raw.arrived_utc, zone)}  {printable(each.raw.topic)}",
+            _reason(each.reason, system),
+            shown(each.raw.payload[:60]),
+        )
+
+
+def _reason(reason: str, system: System) -> str:
+    """Return why it lies there, in the reader's units; a message's own numbers are millimetres."""
+    return printable(in_reader_units(series_text.first_named(reason, system), system))
+
+
+def _tell(head: str, *below: str) -> None:
+    """Print what lies there in one line, and set in below it what is as long as it is."""
+    say(head)
+    for each in below:
+        say_item(each, mark=" ")
 
 
 @app.command()

@@ -79,7 +79,7 @@ def add(  # noqa: PLR0913 - a person names them one by one
         inch = opened.config.shop.units == "inch"
         bare = units.default_length_unit(opened.config.shop.units)
         owner = Owner.AIR if air else Owner.TIMBER
-        name = name if air else opened.register.get(name).tag
+        name = name if air else reading_corrections.tag_not_place(opened, name)
         if depth is not None and quantity not in AT_DEPTH:
             raise OutOfRange("--depth", f"belongs to pin readings, not to {quantity.value}")
         if depth is None and quantity in AT_DEPTH and not air:
@@ -154,7 +154,7 @@ def list_(
     with shops.open(shop, durable=True) as opened:
         owner = Owner.AIR if air else Owner.TIMBER
         if not air:
-            name = opened.register.get(name).tag
+            name = reading_corrections.tag_not_place(opened, name)
         found = opened.store.readings(owner, name, since)
         system, temperature = opened.config.shop.units, opened.config.temperature
         zone = opened.config.zone

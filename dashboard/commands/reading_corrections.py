@@ -13,6 +13,7 @@ from baulk.dashboard.commands.answers import (
     HERE,
     JsonOption,
     ShopOption,
+    counted,
     moment,
     say,
     say_json,
@@ -20,11 +21,11 @@ from baulk.dashboard.commands.answers import (
     unless_unlikely,
 )
 from baulk.dashboard.commands.options import AFace, Air, By, Depth, FromEnd, MaybeAt, Note, Yes
-from baulk.ingest import corrections
+from baulk.ingest import corrections, hand_readings, known_places
 from baulk.ingest import shop as shops
 from baulk.ingest.corrections import Correction
-from baulk.models import units
-from baulk.models.errors import OutOfRange
+from baulk.models import moisture_text, units
+from baulk.models.errors import NotFound, OutOfRange
 from baulk.models.quantity import Owner, Quantity
 from baulk.models.reading import Reading
 from baulk.models.text import events as event_text
@@ -77,7 +78,9 @@ def edit(
     name: Name,
     which: Which = "last",
     *,
-    value: Annotated[str | None, typer.Option(help="What it should be: '23.5', '212 lb', '68F'.")] = None,
+    value: Annotated[
+        str | None, typer.Option(help="What it should be: '23.5', 'OL', '212 lb', '68F'.")
+    ] = None,
     depth: Depth = None,
     face: AFace = None,
     from_end: FromEnd = None,
@@ -99,8 +102,10 @@ def edit(
         owner, name = _owner(opened, name, air=air)
         reading = corrections.choose(opened, owner, name, which, series)
         bare = units.default_length_unit(opened.config.shop.units)
+        number, at_least = (None, False) if value is None else _value(value, reading, opened)
         changes: dict[str, Any] = {
-            "value": None if value is None else _value(value, reading, opened),
+            "value": number,
+            "at_least": at_least,
             "taken_utc": None if at is None else moment(at, now_utc=now_utc, zone=opened.config.zone),
             "depth_mm": None if depth is None else units.length_mm(depth, bare=bare),
             "face": face,
@@ -136,26 +141,40 @@ def list_(name: Name, *, air: Air = False, shop: ShopOption = HERE, json: JsonOp
     if json:
         say_json([_row(each) for each in found])
     else:
-        table(f"{len(rows)} corrections", ("no.", "when", "what", "by", "why"), rows)
+        table(counted(len(rows), "correction"), ("no.", "when", "what", "by", "why"), rows)
 
 
 COMMANDS: Final[Mapping[str, Callable[..., None]]] = {"undo": undo, "edit": edit, "corrections": list_}
 
 
-def _owner(opened: shops.Shop, name: str, *, air: bool) -> tuple[Owner, str]:
-    return (Owner.AIR, name) if air else (Owner.TIMBER, opened.register.get(name).tag)
-
-
-def _value(text: str, reading: Reading, opened: shops.Shop) -> float:
-    quantity = reading.series.quantity
-    if quantity is Quantity.WEIGHT:
-        return units.mass_kg(text, bare=units.default_mass_unit(opened.config.shop.units))
-    if reading.unit == "mm":
-        return units.length_mm(text, bare=units.default_length_unit(opened.config.shop.units))
-    if reading.unit == "degC":
-        return units.temperature_c(text, bare=opened.config.temperature)
+def tag_not_place(opened: shops.Shop, name: str) -> str:
+    """Return a tag as the register writes it; where it is the name of a place, say what was left out."""
     try:
-        return float(text.strip().removesuffix("%"))
+        return opened.register.get(name).tag
+    except NotFound:
+        if name in known_places.names(opened):
+            raise OutOfRange(name, "is a place; --air says that its air is meant, not a timber") from None
+        raise
+
+
+def _owner(opened: shops.Shop, name: str, *, air: bool) -> tuple[Owner, str]:
+    return (Owner.AIR, name) if air else (Owner.TIMBER, tag_not_place(opened, name))
+
+
+def _value(text: str, reading: Reading, opened: shops.Shop) -> tuple[float, bool]:
+    """Read a value, and whether it means "at least"."""
+    quantity = reading.series.quantity
+    if quantity is Quantity.MOISTURE:
+        shown = moisture_text.read(text, top_pct=hand_readings.scale_end_pct(opened))
+        return shown.mc_pct, shown.at_least
+    if quantity is Quantity.WEIGHT:
+        return units.mass_kg(text, bare=units.default_mass_unit(opened.config.shop.units)), False
+    if reading.unit == "mm":
+        return units.length_mm(text, bare=units.default_length_unit(opened.config.shop.units)), False
+    if reading.unit == "degC":
+        return units.temperature_c(text, bare=opened.config.temperature), False
+    try:
+        return float(text.strip().removesuffix("%")), False
     except ValueError as err:
         raise OutOfRange("the value", f"is a number in {reading.unit}, not {text!r}") from err
 

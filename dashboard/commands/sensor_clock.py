@@ -19,7 +19,7 @@ from baulk.models.formatting import hours_minutes, printable
 
 def clock(  # noqa: PLR0913 - one an option
     name: Annotated[
-        str | None, typer.Argument(help="A sensor, a tag, a place or a topic.", metavar="[NAME]")
+        str | None, typer.Argument(help="A sensor, a tag, a place or a topic.", metavar="NAME")
     ] = None,
     *,
     as_sent: Annotated[bool, typer.Option("--as-sent", help="Its times are right as it sends them.")] = False,

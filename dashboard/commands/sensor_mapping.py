@@ -56,7 +56,7 @@ TopicArgument = Annotated[str, typer.Argument(help="A topic or filter: 'radio/+/
 
 
 def map_sensor(
-    topic: Annotated[str, typer.Argument(help="A topic or filter: 'radio/+/up'.", metavar="[TOPIC]")] = "",
+    topic: Annotated[str, typer.Argument(help="A topic or filter: 'radio/+/up'.", metavar="TOPIC")] = "",
     *,
     value: Annotated[
         str | None, typer.Option("--path", help="JMESPath to the number; left out: the payload is one.")
@@ -168,9 +168,7 @@ def try_out(
     topic: TopicArgument,
     payload: Annotated[
         str | None,
-        typer.Argument(
-            help="A message as text; - reads it. Left out: the last messages.", metavar="[PAYLOAD]"
-        ),
+        typer.Argument(help="A message as text; - reads it. Left out: the last messages.", metavar="PAYLOAD"),
     ] = None,
     *,
     also: Annotated[

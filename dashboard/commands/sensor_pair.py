@@ -31,7 +31,7 @@ _MOST_SPOTS: Final = 12  # of a message
 
 
 def pair(  # noqa: PLR0913 - one an option
-    topic: Annotated[str, typer.Argument(help="Hear only this filter.", metavar="[TOPIC]")] = "#",
+    topic: Annotated[str, typer.Argument(help="Hear only this filter.", metavar="TOPIC")] = "#",
     *,
     wait: Annotated[
         float, typer.Option("--listen", help="Seconds to listen before it answers.", min=0, max=600)

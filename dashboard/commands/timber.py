@@ -94,9 +94,7 @@ app.command("list")(timber_list.list_)
 def add(  # noqa: PLR0913 - a person names them one by one
     tag: Annotated[
         str | None,
-        typer.Argument(
-            help="The code to fix to it; without one the next free one is given.", metavar="[TAG]"
-        ),
+        typer.Argument(help="The code to fix to it; without one the next free one is given.", metavar="TAG"),
     ] = None,
     *,
     kind: Species,

@@ -140,8 +140,8 @@ def check(
 
 def kerf(
     tag: TagArgument,
-    into: Annotated[str, typer.Argument(metavar="[FACE]", hidden=True)] = "",
-    deep: Annotated[str, typer.Argument(metavar="[DEPTH]", hidden=True)] = "",
+    into: Annotated[str, typer.Argument(metavar="FACE", hidden=True)] = "",
+    deep: Annotated[str, typer.Argument(metavar="DEPTH", hidden=True)] = "",
     *,
     width: Width = None,
     depth: Depth = None,

@@ -13,7 +13,7 @@ from typing import Final
 import typer
 
 from baulk.dashboard import words
-from baulk.dashboard.commands.answers import HERE, JsonOption, ShopOption, moment, say, say_json
+from baulk.dashboard.commands.answers import HERE, JsonOption, ShopOption, counted, moment, say, say_json
 from baulk.dashboard.commands.options import At, By, Print, Yes
 from baulk.ingest import hand_readings
 from baulk.ingest import shop as shops
@@ -96,7 +96,7 @@ def _print(opened: Shop, file: Path, now_utc: datetime, *, json: bool) -> None:
     if json:
         say_json({"file": file, "timbers": len(stops)})
     else:
-        say(f"The sheet for {len(stops)} timbers is in {file}")
+        say(f"The sheet for {counted(len(stops), 'timber')} is in {file}")
 
 
 def _batch(  # noqa: PLR0913 - whose lines, when, by whom

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Iterable, Sequence
+from datetime import date
 from typing import Final
 
 from reportlab.platypus import Flowable, KeepTogether, Spacer
@@ -38,10 +39,18 @@ def source(events: Iterable[Event], room: float) -> list[Flowable]:
         if event.counts and event.kind is EventKind.SOURCED:
             known |= event.detail
     names = [name.rstrip("?") for name in DETAILS[EventKind.SOURCED]]
-    rows = [(name, str(known[name])) for name in names if name in known]
+    rows = [(name, _plain(name, known[name])) for name in names if name in known]
     if not rows:
         return []
     return [page.heading("Where it comes from"), page.table((), rows, (25 * style.MM, room - 25 * style.MM))]
+
+
+def _plain(name: str, value: Value) -> str:
+    """Return a detail as it is read; the day of felling like any other day of the record."""
+    if name != "felled":
+        return str(value)
+    day = date.fromisoformat(str(value))
+    return f"{day.day} {day:%b %Y}"
 
 
 def stages(events: Iterable[Event], room: float) -> list[Flowable]:
@@ -113,12 +122,26 @@ def instruments(
 
 def people(events: Iterable[Event], done: Iterable[Correction]) -> list[Flowable]:
     """List who noted events and put readings right, with how often."""
-    named = Counter(each.by for each in events if each.counts and each.by)
-    named.update(each.by for each in done if each.counts and each.by)
-    if not named:
+    noted = Counter(each.by for each in events if each.counts and each.by)
+    right = Counter(each.by for each in done if each.counts and each.by)
+    spelt = {name.casefold(): name for name, _ in (noted + right).most_common()[::-1]}  # "ida" is Ida
+    if not spelt:
         return []
-    lines = [f"{name}: {number} noted." for name, number in sorted(named.items())]
+    lines = []
+    for folded, name in sorted(spelt.items()):
+        shares = [
+            sum(n for each, n in found.items() if each.casefold() == folded) for found in (noted, right)
+        ]
+        what = zip(shares, ("entry of the history", "reading put right"), strict=True)
+        lines.append(f"{name}: {', '.join(_counted(n, each) for n, each in what if n)}.")
     return [KeepTogether([page.heading("People"), *page.points(lines)])]
+
+
+def _counted(number: int, what: str) -> str:
+    """Return "1 reading put right", "2 entries of the history"."""
+    noun, _, rest = what.partition(" ")
+    many = f"{noun.removesuffix('y')}ies" if noun.endswith("y") else f"{noun}s"
+    return f"{number} {noun if number == 1 else many} {rest}"
 
 
 def lying(remarks: Sequence[Reason], system: System) -> list[Flowable]:

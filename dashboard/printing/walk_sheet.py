@@ -37,15 +37,19 @@ def spot(stop: Stop, system: System) -> str:
     return f"{units.show_length(stop.depth_mm, system)}{face}"
 
 
-def last(stop: Stop, system: System, now_utc: datetime) -> str:
-    """Say what was read last: pins with their depth, and the weight."""
+def last(stop: Stop, system: System, now_utc: datetime | None = None) -> str:
+    """Say what was read last: pins with their depth, and the weight; how long ago, on paper the day."""
+
+    def when(moment: datetime) -> str:
+        return words.day(moment) if now_utc is None else words.age(moment, now_utc)
+
     said = []
     if (pins := stop.pins) is not None:
         least = "at least " if AT_LEAST in pins.flags else ""
         there = f"{least}{pins.value:.1f} % at {spot(stop, system)}"
-        said.append(f"{there}, {words.age(pins.taken_utc, now_utc)}")
+        said.append(f"{there}, {when(pins.taken_utc)}")
     if (weight := stop.weight) is not None:
-        said.append(f"{units.show_mass(weight.value, system)}, {words.age(weight.taken_utc, now_utc)}")
+        said.append(f"{units.show_mass(weight.value, system)}, {when(weight.taken_utc)}")
     return "; ".join(said) or "never read"
 
 
@@ -61,7 +65,7 @@ def pdf(
     shop : str
         For the foot.
     made_utc : datetime
-        For the foot, and how old the last values are.
+        For the foot.
     system : {"inch", "metric"}
         The reader's units.
     paper : str, optional
@@ -79,7 +83,7 @@ def pdf(
     body = [[page.text(head, 7, textColor=style.QUIET) for head in heads]]
     for one in stops:
         there = f"{expected(one)}\nat {spot(one, system)}"
-        told = (one.timber.place, last(one, system, made_utc), there)
+        told = (one.timber.place, last(one, system), there)
         tag = page.text(one.timber.tag, 10, bold=True)
         body.append([tag, *(page.text(cell, 7.5) for cell in told), *(page.text("", 8) for _ in range(4))])
     made = Table(
@@ -99,11 +103,20 @@ def pdf(
             ]
         )
     )
-    example = "1 1/4" if system == "inch" else "30"
+    example, weighs = ("1 1/4", "212 lb") if system == "inch" else ("30", "96 kg")
     tag = stops[0].timber.tag if stops else "WO-1"
     how = (
         f"Type the rows back as one batch with baulk walk, a line each: {tag} 28.5 at {example} face b, or "
-        f"{tag} 96 {mass}. OL, >30 or over is at least. Without a depth that of last time counts."
+        f"{tag} {weighs}. OL, >30 or over is at least. Without a depth that of last time counts. "
+        "--at says the day of the walk, --by whose walk it was."
     )
-    parts: list[Flowable] = [page.heading("Walk"), made, Spacer(1, 4 * MM), page.text(how, 8)]
+    blanks = "Walked on ____________________  by ____________________  with meter ____________________"
+    parts: list[Flowable] = [
+        page.heading("Walk"),
+        page.text(blanks, 8),
+        Spacer(1, 3 * MM),
+        made,
+        Spacer(1, 4 * MM),
+        page.text(how, 8),
+    ]
     return page.document(parts, title="walk sheet", shop=shop, made_utc=made_utc, paper=size)

@@ -14,11 +14,11 @@ from baulk.dashboard.queries import shop_facts
 from baulk.dashboard.sections import entry, layout, press, reading_form
 from baulk.dashboard.server import preferences
 from baulk.dashboard.server.shop_access import ask
-from baulk.ingest import corrections
+from baulk.ingest import corrections, hand_readings
 from baulk.ingest.corrections import Correction
 from baulk.ingest.errors import Unlikely
 from baulk.ingest.store.base import to_us
-from baulk.models import units
+from baulk.models import moisture_text, units
 from baulk.models.errors import BaulkError, OutOfRange
 from baulk.models.quantity import AT_DEPTH, Owner, Quantity
 from baulk.models.reading import Reading
@@ -120,7 +120,7 @@ def _edit(one: Reading, facts: shop_facts.ShopFacts, name: str) -> None:
     box = entry.Entry(
         f"correct-{crc32(name.encode()):08x}", cancels=lambda: st.session_state.pop(EDITED, None)
     )
-    shown = event_text.value(one, facts.system, facts.temperature).removeprefix("at least ")
+    shown = event_text.value(one, facts.system, facts.temperature).replace("at least ", ">")
     pins, face = one.series.quantity in AT_DEPTH, one.series.face
     depth = units.show_length(one.series.depth_mm, facts.system) if one.series.depth_mm is not None else ""
     with box.form():
@@ -142,7 +142,7 @@ def _edit(one: Reading, facts: shop_facts.ShopFacts, name: str) -> None:
     by, now, sure = preferences.chosen().name, layout.now(), box.is_sure(given)
     try:
         bare = units.default_length_unit(facts.system)
-        number = None if value.strip() == shown else _value(value, one, facts)
+        number, least = (None, False) if value.strip() == shown else _value(value, one, facts)
         depth_mm = None if not pins or deep.strip() == depth else units.length_mm(deep, bare=bare)
         fresh = Face(at) if pins and at not in {"any", face and face.value} else None
 
@@ -150,7 +150,7 @@ def _edit(one: Reading, facts: shop_facts.ShopFacts, name: str) -> None:
             done = ask(
                 lambda s: corrections.put_right(
                     s, one, by=by, note=why.strip(), now_utc=now, value=number, depth_mm=depth_mm, face=fresh,
-                    sure=sure,
+                    at_least=least, sure=sure,
                 )
             )  # fmt: skip
             return f"{_what(done, facts)}. The forecast follows by itself.", lambda: _put_back(done, facts)
@@ -169,14 +169,18 @@ def _what(done: Correction, facts: shop_facts.ShopFacts) -> str:
     return f"Edited: {was}; now {reading_form.described(done.now, facts)}"
 
 
-def _value(text: str, reading: Reading, facts: shop_facts.ShopFacts) -> float:
+def _value(text: str, reading: Reading, facts: shop_facts.ShopFacts) -> tuple[float, bool]:
+    """Read a value, and whether it means "at least"."""
+    if reading.series.quantity is Quantity.MOISTURE:
+        told = moisture_text.read(text, top_pct=ask(hand_readings.scale_end_pct))
+        return told.mc_pct, told.at_least
     if reading.series.quantity is Quantity.WEIGHT:
-        return units.mass_kg(text, bare=units.default_mass_unit(facts.system))
+        return units.mass_kg(text, bare=units.default_mass_unit(facts.system)), False
     if reading.unit == "mm":
-        return units.length_mm(text, bare=units.default_length_unit(facts.system))
+        return units.length_mm(text, bare=units.default_length_unit(facts.system)), False
     if reading.unit == "degC":
-        return units.temperature_c(text, bare=facts.temperature)
+        return units.temperature_c(text, bare=facts.temperature), False
     try:
-        return float(text.strip().removesuffix("%").replace(",", "."))
+        return float(text.strip().removesuffix("%").replace(",", ".")), False
     except ValueError as err:
         raise OutOfRange("the value", f"is a number such as 28.5, not {text!r}") from err

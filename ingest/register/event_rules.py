@@ -217,7 +217,8 @@ def _number(kind: EventKind, name: str, value: Value) -> float:
     number = float(value) if isinstance(value, int | float) and not isinstance(value, bool) else math.nan
     if not low <= number <= high:
         words = name.rpartition("_")[0].replace("_", " ")
-        raise OutOfRange(f"the {words} of an event", f"lies between {low:g} and {high:g} {unit}, not {value}")
+        told = value if math.isnan(number) else f"{number:g} {unit}"  # with its unit, for the reader's units
+        raise OutOfRange(f"the {words} of an event", f"lies between {low:g} and {high:g} {unit}, not {told}")
     return number
 
 

@@ -26,7 +26,7 @@ _FLAGS: Final[Mapping[str, str]] = {
     "jump": "jumps far from the one before",
     "weight-gain": "heavier than the one before",
     "ratio": "looks like a share of one, not a percentage",
-    "corrected": "corrected by hand",
+    "corrected": "put right",
     "before-arrival": "from before the timber came",
 }
 
@@ -132,15 +132,17 @@ def _planed(held: Values, system: System) -> str:
 
 
 def _measured(held: Values, system: System) -> str:
-    found = []
+    found, unit = [], units.default_length_unit(system)
     at = f" along face {held['face']}" if "face" in held else ""
     if "from_end_mm" in held:
         at += f", {show_along(float(held['from_end_mm']), system)} from an end"
     sizes = [name for name in ("width_mm", "depth_mm") if name in held]
     if len(sizes) == 2:
-        found.append(units.show_size(float(held["width_mm"]), float(held["depth_mm"]), system) + at)
+        found.append(
+            f"{_by_rule(held, 'width_mm', system)} x {_by_rule(held, 'depth_mm', system)} {unit}{at}"
+        )
     elif sizes:
-        found.append(f"{sizes[0].removesuffix('_mm')} {_long(held, sizes[0], system)}{at}")
+        found.append(f"{sizes[0].removesuffix('_mm')} {_by_rule(held, sizes[0], system)} {unit}{at}")
     over = f" over {show_along(float(held['length_mm']), system)}" if "length_mm" in held else ""
     found += [
         what.format(_long(held, name, system))
@@ -258,6 +260,16 @@ def _retired(held: Values, _system: System) -> str:
 
 def _long(held: Values, name: str, system: System) -> str:
     return units.show_length(float(held[name]), system)
+
+
+def _by_rule(held: Values, name: str, system: System) -> str:
+    """Return a size as it was read: a rule tells half millimetres, which shrinkage is told by."""
+    mm = float(held[name])
+    return (
+        f"{mm:.1f}".removesuffix(".0")
+        if system == "metric"
+        else _long(held, name, system).removesuffix(" in")
+    )
 
 
 def _weighed(held: Values, system: System) -> str:

@@ -42,24 +42,25 @@ def _stain(v: Values, _system: System) -> str:
 
 def _ambrosia(_v: Values, _system: System) -> str:
     return (
-        "Ambrosia beetles fly on days so warm and bore into green sapwood: look for pinholes with a dark rim "
-        "and fresh pale dust, take bark and wane edges off, and dry the shell (they leave dry wood alone)."
+        "Ambrosia beetles fly on days so warm and bore into green sapwood (NAVFAC MO-312): look for "
+        "pinholes with a dark rim and fresh pale dust, take bark and wane edges off, and dry the shell "
+        "(they leave dry wood alone)."
     )
 
 
 def _powderpost(v: Values, system: System) -> str:
     return (
         f"Powderpost beetles are about in these warm weeks and like the dry sapwood of {v['species']}: look "
-        f"for round holes of {_PINHOLE[system]} and dust as fine as flour below it, and keep such a piece "
-        "apart. Whoever treats wood against insects follows the label and the local law."
+        f"for round holes of {_PINHOLE[system]} (common practice) and dust as fine as flour below it, and "
+        "keep such a piece apart. Whoever treats wood against insects follows the label and the local law."
     )
 
 
 def _longhorn(v: Values, system: System) -> str:
     return (
         f"House longhorn beetles lay in summer into checks of half-dry softwood such as {v['species']}: look "
-        f"for oval holes of {_OVAL[system]} and listen for gnawing. Whoever treats wood against "
-        "insects follows the label and the local law."
+        f"for oval holes of {_OVAL[system]} (common practice) and listen for gnawing (season: Georgia "
+        "Forestry Commission). Whoever treats wood against insects follows the label and the local law."
     )
 
 

@@ -163,6 +163,7 @@ def test_a_help_keeps_its_square_brackets_and_fits_80_columns(words, monkeypatch
     monkeypatch.setenv("COLUMNS", "80")
     shown = CliRunner().invoke(APP, [*words, "--help"]).stdout
     assert max(len(line) for line in shown.splitlines()) <= 80
+    assert "[[" not in next(each for each in shown.splitlines() if "Usage:" in each)  # one pair is enough
     written = [inspect.getdoc(inspect.unwrap(TREE[words].callback))]
     written += [each.help for each in options(TREE[words]).values()]
     joined = shown.replace(" ", "").replace("\n", "").replace("│", "")

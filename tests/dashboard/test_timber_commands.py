@@ -305,6 +305,10 @@ def test_a_reading_is_taken_back_and_put_right_from_the_command_line(here, answe
     )  # fmt: skip
     (left,) = answer("reading", "list", "FER-01", "--days", "3650")
     assert (left["value"], "corrected" in left["flags"]) == (23.5, True)
+    assert "-> pins 2 in deep, face b: at least 30.0 %" in here("reading", "edit", "FER-01", "--value", "OL")
+    assert "-> pins 2 in deep, face b: 24.0 %" in here("reading", "edit", "FER-01", "--value", "24")
+    with pytest.raises(OutOfRange, match="shed is a place; --air says that its air is meant"):
+        here("reading", "add", "shed", "humidity", "60")
     listed = here("reading", "corrections", "FER-01")
     assert "misread" in listed
     assert "other timber" in listed

@@ -177,9 +177,15 @@ def test_a_reading_is_undone_put_back_and_edited_in_its_row(app, shop_folder):
     assert "Edited: 32.0 %" in html(page)
     assert "other timber" in html(page)
     assert stored() == [0.23]
+    row(page, "edit").click().run()
+    next(each for each in page.text_input if each.label == "What it should be").set_value("OL")
+    next(each for each in page.button if each.label == "Save").click().run()
+    assert "at least 30.0 %" in html(page)
+    row(page, "edit").click().run()
+    assert [each.value for each in page.text_input if each.label == "What it should be"] == [">30.0 %"]
     with shops.open(shop_folder) as shop:
         kept = corrections.listed(shop.store, Owner.TIMBER, "FER-01")
-    assert [(one.by, one.counts) for one in kept] == [("Ida", False), ("Ida", True)]
+    assert [(one.by, one.counts) for one in kept] == [("Ida", False), ("Ida", True), ("Ida", True)]
 
 
 def test_a_timber_entered_by_mistake_is_taken_out_on_the_page_after_a_second_tap(app, shop_folder):

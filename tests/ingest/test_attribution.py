@@ -80,7 +80,7 @@ def send(yard, hours, ohm=None, sensor="S7"):
 
 
 def attach(yard, tag, hours, sensor="S7", noted=None, **more):
-    given = {"depth_mm": 45.0, "face": Face.B, "move": True, **more}
+    given = {"depth_mm": 45.0, "face": Face.B, "move": True, "sure": True, **more}
     return operations.attach_sensor(
         yard,
         sensor,
@@ -362,7 +362,7 @@ def test_an_event_that_comes_meanwhile_is_followed_from_the_beginning(yard, monk
 
 def test_a_gauge_that_moves_measures_where_it_was_put(yard):
     where = {"at_utc": NOON - DAY, "now_utc": NOON}
-    operations.attach_sensor(yard, "S9", "A-1", **where, face=Face.C, from_end_mm=900)
+    operations.attach_sensor(yard, "S9", "A-1", **where, face=Face.C, from_end_mm=900, sure=True)
     pack = [{"bt": NOON.timestamp(), "bu": "m", "n": "width", "v": 0.2}, {"n": "depth", "v": 0.176}]
     topic = "baulk/v1/ferry-yard/sensor/S9"
     assert (

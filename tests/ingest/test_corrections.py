@@ -14,7 +14,7 @@ from baulk.ingest.exchange import import_readings
 from baulk.ingest.store import notes
 from baulk.models.errors import NotFound, OutOfRange
 from baulk.models.quantity import Owner
-from baulk.models.reading import Series, from_end_mm
+from baulk.models.reading import AT_LEAST, Series, from_end_mm
 from baulk.models.section import Face
 
 from .conftest import NOW, raw
@@ -167,3 +167,18 @@ def test_corrections_survive_the_shop_being_closed(yard_dir, read):
     with shop.open(yard_dir) as opened:
         (kept,) = corrections.listed(opened.store, Owner.TIMBER, "FER-01")
     assert kept.was == replace(kept.was, value=27.5)
+
+
+def test_a_number_put_in_the_place_of_an_ended_scale_means_itself(yard):
+    ended = hand_readings.add(yard, PIN, 30.0, now_utc=NOW, at_least=True)
+    assert ended
+    (first,) = yard.store.readings(Owner.TIMBER, "FER-01")
+    assert first.flags == (AT_LEAST,)
+    done = corrections.put_right(yard, first, value=31.0, **WHO)
+    assert set(done.now.flags) & {AT_LEAST, "corrected"} == {"corrected"}
+    back = corrections.put_right(yard, done.now, value=31.0, at_least=True, **WHO)  # the same number, ended
+    assert set(back.now.flags) & {AT_LEAST, "corrected"} == {AT_LEAST, "corrected"}
+    kept = corrections.put_right(yard, back.now, depth_mm=50.0, **WHO)
+    assert AT_LEAST in kept.now.flags  # what is left out stays
+    with pytest.raises(OutOfRange, match="is so already"):
+        corrections.put_right(yard, kept.now, depth_mm=50.0, **WHO)

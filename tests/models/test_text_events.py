@@ -88,7 +88,7 @@ def test_flags_are_told_in_words_and_one_system_only():
             "measured",
             {"width_mm": 196.85, "depth_mm": 171.45, "bow_mm": 6.35, "length_mm": 3048.0, "check_mm": 12.7},
             "measured: 7 3/4 x 6 3/4 in, bow 1/4 in over 10 ft, checks 1/2 in deep",
-            "measured: 197 x 171 mm, bow 6.3 mm over 3.05 m, checks 13 mm deep",
+            "measured: 196.8 x 171.4 mm, bow 6.3 mm over 3.05 m, checks 13 mm deep",
         ),
         ("coated", {"faces": "ca", "coat": "wax"}, "waxed on faces a, c", None),
         ("coated", {"faces": "", "coat": "wrap"}, "film taken off", None),
@@ -103,7 +103,7 @@ def test_flags_are_told_in_words_and_one_system_only():
                 "cup_mm": 1.5875,
             },
             "measured: width 7 13/16 in along face a, 4 ft from an end, twist 3/16 in over 2 ft, cup 1/16 in",
-            "measured: width 198 mm along face a, 1.22 m from an end, twist 4.8 mm over 0.61 m, cup 1.6 mm",
+            "measured: width 198.4 mm along face a, 1.22 m from an end, twist 4.8 mm over 0.61 m, cup 1.6 mm",
         ),
         (
             "measured",
