@@ -302,18 +302,22 @@ def axis(  # noqa: PLR0913, PLR0917 - laid out for the compiled part
     gap = np.concatenate([[1.0], (width[1:] + width[:-1]) / 2, [1.0]])
     lines, members = across.size, offset.size
     d_ref, slope, fsp, free, extra, season = wood
-    each = np.tile(np.stack([offset, *resist, slope, fsp, extra, season]), lines)
+    lanes = np.empty((8, lines, members), np.float32)
+    lanes[kernel.ACROSS] = across[:, None]
+    for row, own in enumerate((offset, *resist, slope, fsp, extra, season), kernel.OFFSET):
+        lanes[row] = own
 
     def laid(values: Floats, faces: int = gap.size) -> kernel.Light:
-        filled = np.broadcast_to(values, (faces, lines, members)).reshape(faces, -1)
-        return np.ascontiguousarray(filled, np.float32)
+        filled = np.empty((faces, lines, members), np.float32)
+        filled[...] = values
+        return filled.reshape(faces, -1)
 
     return kernel.Axis(
         width=width,
         grain=laid(factor[0] / gap[:, None, None] * d_ref),
         blend=np.ascontiguousarray(shares[0], np.float32),
         centre=np.ascontiguousarray(shares[1], np.float32),
-        lanes=np.concatenate([np.repeat(across, members)[None], each]).astype(np.float32),
+        lanes=lanes.reshape(8, -1),
         free=laid(factor[1] * free, factor[1].shape[0]),
     )
 
