@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
+from functools import lru_cache
 from typing import Final, NamedTuple
-from weakref import WeakKeyDictionary
 
 import numpy as np
 from numpy.typing import NDArray
@@ -114,20 +114,11 @@ class _Whole(NamedTuple):
     mean: float
 
 
-# A forecast asks one air for many starts and members. Gone with the air itself, and a law is a small key
-_LAID: Final[WeakKeyDictionary[AirSeries, dict[tuple[float, ...], _Whole]]] = WeakKeyDictionary()
-
-
+# A forecast's years are asked again by roughing out, and those of a build for every start. So many series of
+# two years, six-hourly, are 5 MB
+@lru_cache(maxsize=24)
 def _whole(air: AirSeries, law: DiffusionLaw, first_s: float) -> _Whole:
     """Return all of the air laid out, from a moment at or before its first reading."""
-    known = _LAID.setdefault(air, {})
-    key = (law.slope_per_pct, law.activation_j_mol, first_s)
-    if key not in known:
-        known[key] = _laid(air, law, first_s)
-    return known[key]
-
-
-def _laid(air: AirSeries, law: DiffusionLaw, first_s: float) -> _Whole:
     emc = np.asarray(emc_pct(air.temp_c, air.rh_pct), dtype=np.float64)
     factor = law.temperature_factor(air.temp_c)
     at_s = air.posix_s.copy()
