@@ -373,8 +373,7 @@ class MoistureField:
         return np.maximum(values + self.near_faces.at(face, np.maximum(depths_mm, 0.0)), 0.0)
 
     def _mean(self, weight: NDArray[np.float64]) -> NDArray[np.float64]:
-        cells = self.mc_pct.reshape(*self.mc_pct.shape[:-2], -1)
-        return np.asarray(cells @ weight.ravel() / np.sum(weight))
+        return np.asarray(np.sum(self.mc_pct * weight, axis=(-2, -1)) / np.sum(weight))
 
     def _inner(self, share: float) -> tuple[NDArray[np.float64], float]:
         """Mean and area of what lies deeper than `share` of the half-thickness."""
@@ -431,6 +430,6 @@ def pins_over(
             lines = [across @ fields[i].mc_pct for i in which]
         values = one._values(np.stack(lines, axis=-2), edges, at)  # noqa: SLF001 - of the same module
         found[which] = np.moveaxis(values, (-2, -1), (0, 1))
-        for i in which:
+        for i in (i for i in which if fields[i].near_faces is not None):
             found[i] = np.moveaxis(fields[i]._with_near(np.moveaxis(found[i], 0, -1), face, depths_mm), -1, 0)  # noqa: SLF001
     return found

@@ -15,7 +15,7 @@ from baulk.models.calibrate.calibration import Calibration
 from baulk.models.calibrate.inputs import mean_emc_pct
 from baulk.models.constants import DAY_S, Floats
 from baulk.models.diffusion import DiffusionLaw
-from baulk.models.drying import solver
+from baulk.models.drying import solver, starts
 from baulk.models.errors import OutOfRange
 from baulk.models.field import MoistureField, pins_over
 from baulk.models.section import Face, Finished
@@ -271,7 +271,7 @@ def reach(
     OutOfRange
         If there is no such part or threshold, or the depth leaves the piece.
     """
-    if not 0 < below_pct < solver.MOST_PCT:
+    if not 0 < below_pct < starts.MOST_PCT:
         raise OutOfRange("the moisture content to reach", f"must be above 0 %, not {below_pct:g} %")
     found = coming.members_pct(where, face)
     there = found <= below_pct

@@ -27,6 +27,7 @@ from baulk.models.calibrate.result import Fitted
 from baulk.models.constants import DAY_S, Floats
 from baulk.models.distortion.movement import Movement
 from baulk.models.errors import OutOfRange
+from baulk.models.field import pins_over
 from baulk.models.forecast import Forecast, ReachDates
 from baulk.models.reading import Series
 from baulk.models.reason import Reason
@@ -193,7 +194,8 @@ def pins(ahead: Forecast, fitted: Calibration) -> document.PinForecast:
         if each.depth_mm is None or each.posix_s < ahead.posix_s[0] - PINS_SINCE_S:
             continue
         try:
-            inside = ahead.members_pct(each.depth_mm, Series.parse(each.series).face)[::PINS_EVERY]
+            face = Series.parse(each.series).face
+            inside = pins_over(ahead.fields[::PINS_EVERY], np.array([each.depth_mm]), face)[:, 0]
         except OutOfRange:  # planed down since
             continue
         seen = shown_pct(inside, fitted.theta) + each.sd_pct * scatter

@@ -7,7 +7,7 @@ from functools import lru_cache
 from typing import Final
 
 import numpy as np
-from numpy.typing import ArrayLike
+from numpy.typing import ArrayLike, NDArray
 
 from baulk.models.constants import Floats
 from baulk.models.errors import OutOfRange
@@ -228,24 +228,33 @@ def moved(mc_pct: Floats, x_old: Floats, y_old: Floats, x_new: Floats, y_new: Fl
 
 
 def _moved_along_last(values: Floats, old: Floats, new: Floats) -> Floats:
-    of_means, of_slopes = _shares_moved(np.asarray(old).tobytes(), np.asarray(new).tobytes())
-    width = np.diff(old)
-    rise = np.diff(values, axis=-1)
-    rise /= (width[1:] + width[:-1]) / 2
-    left, right = rise[..., :-1], rise[..., 1:]
-    limited = np.maximum(np.minimum(left, right), 0.0)
-    limited += np.minimum(np.maximum(left, right), 0.0)
-    return np.asarray(values @ of_means + limited @ of_slopes[1:-1])
+    of_means, parted, of_slopes = _shares_moved(np.asarray(old).tobytes(), np.asarray(new).tobytes())
+    found = values @ of_means
+    if parted.size:
+        middles = (old[1:] + old[:-1]) / 2
+        here = values[..., parted]
+        left = (here - values[..., parted - 1]) / (middles[parted] - middles[parted - 1])
+        right = (values[..., parted + 1] - here) / (middles[parted + 1] - middles[parted])
+        limited = np.maximum(np.minimum(left, right), 0.0)
+        limited += np.minimum(np.maximum(left, right), 0.0)
+        found += limited @ of_slopes
+    return np.asarray(found)
 
 
 @lru_cache(maxsize=64)
-def _shares_moved(old_edges: bytes, new_edges: bytes) -> tuple[Floats, Floats]:
-    """Return what means and slopes of the old cells give to the means of the new ones, shape (n, n_new)."""
+def _shares_moved(old_edges: bytes, new_edges: bytes) -> tuple[Floats, NDArray[np.intp], Floats]:
+    """Return what the means of the old cells give to those of the new ones, shape (n, n_new), and slopes too.
+
+    The slopes only of inner cells that an edge parts, named between the two.
+    """
     old, new = np.frombuffer(old_edges), np.frombuffer(new_edges)
     width = np.diff(old)[:, None]
     within = np.clip(new - old[:-1, None], 0.0, width)
     size = np.diff(np.clip(new, old[0], old[-1]))
-    return np.diff(within, axis=1) / size, np.diff(within * (within - width) / 2, axis=1) / size
+    of_slopes = np.diff(within * (within - width) / 2, axis=1) / size
+    parted = np.flatnonzero(np.any(of_slopes != 0.0, axis=1))
+    parted = parted[(parted > 0) & (parted < width.size - 1)]
+    return np.diff(within, axis=1) / size, parted, of_slopes[parted]
 
 
 FINER: Final = 4  # points each way over which a cell is averaged

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
+from functools import lru_cache
 from typing import Final, NamedTuple
-from weakref import WeakKeyDictionary
 
 import numpy as np
 from numpy.typing import NDArray
@@ -114,20 +114,11 @@ class _Whole(NamedTuple):
     mean: float
 
 
-# A forecast asks one air for many starts and members. Gone with the air itself, and a law is a small key
-_LAID: Final[WeakKeyDictionary[AirSeries, dict[tuple[float, ...], _Whole]]] = WeakKeyDictionary()
-
-
+# A forecast's years are asked again by roughing out, and those of a build for every start. So many series of
+# two years, six-hourly, are 5 MB
+@lru_cache(maxsize=24)
 def _whole(air: AirSeries, law: DiffusionLaw, first_s: float) -> _Whole:
     """Return all of the air laid out, from a moment at or before its first reading."""
-    known = _LAID.setdefault(air, {})
-    key = (law.slope_per_pct, law.activation_j_mol, first_s)
-    if key not in known:
-        known[key] = _laid(air, law, first_s)
-    return known[key]
-
-
-def _laid(air: AirSeries, law: DiffusionLaw, first_s: float) -> _Whole:
     emc = np.asarray(emc_pct(air.temp_c, air.rh_pct), dtype=np.float64)
     factor = law.temperature_factor(air.temp_c)
     at_s = air.posix_s.copy()
@@ -302,18 +293,22 @@ def axis(  # noqa: PLR0913, PLR0917 - laid out for the compiled part
     gap = np.concatenate([[1.0], (width[1:] + width[:-1]) / 2, [1.0]])
     lines, members = across.size, offset.size
     d_ref, slope, fsp, free, extra, season = wood
-    each = np.tile(np.stack([offset, *resist, slope, fsp, extra, season]), lines)
+    lanes = np.empty((8, lines, members), np.float32)
+    lanes[kernel.ACROSS] = across[:, None]
+    for row, own in enumerate((offset, *resist, slope, fsp, extra, season), kernel.OFFSET):
+        lanes[row] = own
 
     def laid(values: Floats, faces: int = gap.size) -> kernel.Light:
-        filled = np.broadcast_to(values, (faces, lines, members)).reshape(faces, -1)
-        return np.ascontiguousarray(filled, np.float32)
+        filled = np.empty((faces, lines, members), np.float32)
+        filled[...] = values
+        return filled.reshape(faces, -1)
 
     return kernel.Axis(
         width=width,
         grain=laid(factor[0] / gap[:, None, None] * d_ref),
         blend=np.ascontiguousarray(shares[0], np.float32),
         centre=np.ascontiguousarray(shares[1], np.float32),
-        lanes=np.concatenate([np.repeat(across, members)[None], each]).astype(np.float32),
+        lanes=lanes.reshape(8, -1),
         free=laid(factor[1] * free, factor[1].shape[0]),
     )
 

@@ -90,10 +90,11 @@ class Members:
         if any(np.any(parts[name] <= 0) for name in FACTORS if name in parts):
             raise OutOfRange("the members' factors", "must be above 0")
         for name, (low, high) in OWN.items():
-            worst = [value for value in parts.get(name, ()) if not low <= value <= high]
-            if worst:
+            part = parts.get(name)
+            if part is not None and np.any(wrong := (part < low) | (part > high)):
                 raise OutOfRange(
-                    f"{name} of the members", f"must lie between {low:g} and {high:g}, not {worst[0]:g}"
+                    f"{name} of the members",
+                    f"must lie between {low:g} and {high:g}, not {part[wrong][0]:g}",
                 )
 
     @property

@@ -92,7 +92,7 @@ def _half(values: Floats, axis: int) -> Floats:
     """Return the upper half; of an odd number, as of edges, with the middle one."""
     if values.shape[axis] == 1:
         return values  # one for all
-    return np.take(values, np.arange(values.shape[axis] // 2, values.shape[axis]), axis=axis)
+    return values[(slice(None),) * (axis % values.ndim) + (slice(values.shape[axis] // 2, None),)]
 
 
 def _both(values: Floats, axis: int) -> Floats:

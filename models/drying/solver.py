@@ -19,7 +19,7 @@ from numpy.typing import ArrayLike, NDArray
 from baulk.models.air import AirSeries
 from baulk.models.constants import DAY_S, Floats
 from baulk.models.diffusion import DiffusionLaw
-from baulk.models.drying import kernel, layout, slot, under_faces
+from baulk.models.drying import kernel, layout, slot, starts, under_faces
 from baulk.models.drying.grid import (
     centre_shares,
     cropped_mm,
@@ -59,7 +59,6 @@ __all__ = [
 ]
 
 
-MOST_PCT: Final = 400.0
 ERROR_PCT: Final = 0.03  # of one step, before it is taken off (see the kernel)
 MIDWINTER_POSIX_S: Final = 14 * DAY_S  # 15 January, of any year to a day
 LONGEST_S: Final = 8 * DAY_S
@@ -205,9 +204,9 @@ def dry_with_balance(  # noqa: PLR0913 - what a run needs
     OutOfRange
         As from `dry`.
     """
-    at_s, order = _times(at_posix_s, start_posix_s)
+    at_s, order = starts.times(at_posix_s, start_posix_s)
     x_edges, y_edges = section_edges_mm(section, cells)
-    start, many = _start(initial_pct, section, members, x_edges, y_edges, law.most_pct)
+    start, many = starts.start(initial_pct, section, members, x_edges, y_edges, law.most_pct)
     if not 60 <= step_s <= 31 * DAY_S:
         raise OutOfRange("the time step", f"must lie between a minute and 31 days, not {step_s:g} s")
     if not error_pct > 0:
@@ -277,70 +276,6 @@ def cut(field: MoistureField, finished: Finished) -> MoistureField:
         mc_pct=moved(field.mc_pct, x_old, y_old, x_edges, y_edges),
         potential=field.potential,
     )
-
-
-def _times(at_posix_s: ArrayLike, start_posix_s: float) -> tuple[Floats, NDArray[np.intp]]:
-    at_s = np.atleast_1d(np.asarray(at_posix_s, dtype=np.float64))
-    if at_s.size == 0 or at_s.ndim != 1:
-        raise OutOfRange("the times wanted", "are none; ask for at least one moment")
-    if not (np.all(np.isfinite(at_s)) and np.isfinite(start_posix_s)):
-        raise OutOfRange("the times wanted", "and the start must be moments in POSIX seconds")
-    if at_s.min() < start_posix_s:
-        raise OutOfRange(
-            "the times wanted",
-            f"begin {(start_posix_s - at_s.min()) / DAY_S:.1f} days before the start; ask for later ones",
-        )
-    return at_s, np.argsort(at_s, kind="stable")
-
-
-def _start(  # noqa: PLR0913, PLR0917 - what may be a start
-    initial_pct: float | Floats | MoistureField | None,
-    section: Section,
-    members: Members | None,
-    x_edges: Floats,
-    y_edges: Floats,
-    most_pct: float,
-) -> tuple[Floats, bool]:
-    """Moisture at the start, shape (m, ny, nx), and whether the answer has a member axis."""
-    if initial_pct is None:
-        if members is None:
-            raise OutOfRange("the moisture at the start", "is missing; give it, or members that have one")
-        initial_pct = members.start_mc_pct
-    if isinstance(initial_pct, MoistureField):
-        found = _regridded(initial_pct, section, x_edges, y_edges)
-    else:
-        found = np.asarray(initial_pct, dtype=np.float64)[..., None, None]
-        found = np.broadcast_to(found, (*found.shape[:-2], y_edges.size - 1, x_edges.size - 1))
-    most = MOST_PCT if members is not None else most_pct
-    if found.ndim not in {2, 3} or not np.all((found >= 0) & (found <= most)):  # also refuses NaN
-        worst = float(found.flat[np.argmax(~((found >= 0) & (found <= most)))]) if found.size else np.nan
-        raise OutOfRange(
-            "the moisture at the start",
-            f"must lie between 0 and {most:.0f} %, the most that the wood can hold, not {worst:g} %",
-        )
-    found = np.minimum(found, most_pct)  # the guess of a member, not a measurement
-    many = members is not None or found.ndim == 3
-    if found.ndim == 2:
-        found = found[None]
-    if members is not None and found.shape[0] not in {1, members.size}:
-        raise OutOfRange(
-            "the moisture at the start",
-            f"is given for {found.shape[0]} members, not for {members.size}",
-        )
-    count = found.shape[0] if members is None else members.size
-    return np.broadcast_to(found, (count, *found.shape[1:])), many
-
-
-def _regridded(field: MoistureField, section: Section, x_edges: Floats, y_edges: Floats) -> Floats:
-    if abs(field.section.width_mm - section.width_mm) + abs(field.section.depth_mm - section.depth_mm) > 1e-3:
-        raise OutOfRange(
-            "the field at the start",
-            f"covers {field.section.width_mm:.0f} x {field.section.depth_mm:.0f} mm, not the section's "
-            f"{section.width_mm:.0f} x {section.depth_mm:.0f} mm; cut it first",
-        )
-    if np.array_equal(field.x_edges_mm, x_edges) and np.array_equal(field.y_edges_mm, y_edges):
-        return field.mc_pct
-    return moved(field.mc_pct, field.x_edges_mm, field.y_edges_mm, x_edges, y_edges)
 
 
 def _solve(  # noqa: PLR0913, PLR0915, PLR0917 - what a run needs, checked and laid out

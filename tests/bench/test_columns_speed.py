@@ -22,7 +22,7 @@ TURNS, TIMES = 3, 2
 MOST_GATHERING = 0.15  # of the earlier version's: issue 22
 MOST_BY_THE_MINUTE = 1.2  # of the hourly one's
 MOST_WIRE = 150_000
-AIM = 0.4  # of an evaluation; not reached, what is left is the drying model
+AIM = 0.4  # of an evaluation
 
 
 def measured(path: str, folder: Path, every_min: int) -> dict[str, float]:
