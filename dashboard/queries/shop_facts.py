@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
+from typing import TYPE_CHECKING
 
 import numpy as np
-import pandas as pd
 
 from baulk.dashboard.server import preferences
 from baulk.dashboard.server.shop_access import ask as _ask
@@ -33,6 +33,9 @@ from baulk.models.units import (
 )
 from baulk.models.use_class import UseClass
 from baulk.models.woods import Woods
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -158,6 +161,8 @@ def air(place: str, days: float, now: datetime) -> pd.DataFrame:
 
     EMC is computed for each reading and then averaged, never from averaged air.
     """
+    import pandas as pd  # noqa: PLC0415 - slow to load, and the first page needs none
+
     since = now - timedelta(days=days)
     series = _ask(lambda s: s.store.air(place, since))
     frame = pd.DataFrame(

@@ -1,13 +1,8 @@
-"""Anything on screen as a file: a table as CSV for a spreadsheet or as Parquet for a program."""
+"""What is taken away of a timber or a plan: labels, record, dates, readings, forecast."""
 
 from __future__ import annotations
 
-import io
-from collections.abc import Callable, Iterable
-from dataclasses import fields
 from datetime import datetime
-from enum import Enum
-from typing import Any
 
 import pandas as pd
 import streamlit as st
@@ -16,86 +11,12 @@ from baulk.dashboard import words
 from baulk.dashboard.printing import labels, plan_sheet, record, record_data
 from baulk.dashboard.printing.plan_sheet import Plan
 from baulk.dashboard.queries import shop_facts
-from baulk.dashboard.sections import layout
+from baulk.dashboard.sections import layout, table_files
 from baulk.dashboard.server import calendar_file, preferences
 from baulk.dashboard.server.shop_access import ask
 from baulk.ingest.evaluation.document import Document, Interval
-from baulk.models import text
-from baulk.models.formatting import spreadsheet_cell
 from baulk.models.quantity import Owner
 from baulk.models.reading import Reading
-from baulk.models.reason import Reason
-from baulk.models.units import System
-
-
-def csv(frame: pd.DataFrame) -> bytes:
-    """Return a table as CSV: commas, points, times in ISO 8601 with their zone."""
-    plain = frame.copy()
-    for name in plain.columns:
-        if isinstance(plain[name].dtype, pd.DatetimeTZDtype):
-            plain[name] = plain[name].map(lambda at: "" if pd.isna(at) else at.isoformat())
-        else:
-            plain[name] = plain[name].map(_cell)
-    return bytes(plain.to_csv(index=False).encode())
-
-
-def _cell(value: Any) -> Any:  # noqa: ANN401 - whatever a table holds
-    return spreadsheet_cell(value) if isinstance(value, str) else value
-
-
-def parquet(frame: pd.DataFrame) -> bytes:
-    """Return a table as Parquet."""
-    out = io.BytesIO()
-    frame.to_parquet(out, index=False)
-    return out.getvalue()
-
-
-def rows(items: Iterable[Any], system: System = "metric") -> pd.DataFrame:
-    """Return dataclasses as a table, one a row; what is no plain value is written as text.
-
-    Parameters
-    ----------
-    items : iterable of dataclass
-        Their fields carry their units in their names.
-    system : {"inch", "metric"}
-        Units of the sentences of reasons.
-    """
-    return pd.DataFrame(
-        [{each.name: _plain(getattr(item, each.name), system) for each in fields(item)} for item in items]
-    )
-
-
-def _plain(value: Any, system: System) -> Any:  # noqa: ANN401 - anything in, what a table holds out
-    if isinstance(value, Reason):
-        return text.sentence(value, system, zone=words.zone())
-    if isinstance(value, Enum):
-        return value.value
-    return value if value is None or isinstance(value, str | int | float | datetime) else str(value)
-
-
-def offer_table(name: str, table: Callable[[], pd.DataFrame], *, key: str) -> None:
-    """Offer a table as a file; it is made only when somebody takes it.
-
-    Parameters
-    ----------
-    name : str
-        Name of the file, without its ending.
-    table : callable
-        Makes the table; each column's name carries its unit.
-    key : str
-        Tells the buttons of one page apart.
-    """
-    with st.popover("Export", key=f"{key}-away"):
-        st.download_button(
-            "CSV, for a spreadsheet", lambda: csv(table()), f"{name}.csv", "text/csv", key=f"{key}-csv"
-        )
-        st.download_button(
-            "Parquet, for a program",
-            lambda: parquet(table()),
-            f"{name}.parquet",
-            "application/vnd.apache.parquet",
-            key=f"{key}-parquet",
-        )
 
 
 def offer_timber(found: shop_facts.TimberFacts, now: datetime) -> None:
@@ -124,15 +45,15 @@ def offer_timber(found: shop_facts.TimberFacts, now: datetime) -> None:
                 key="paper_dates",
             )
         with right:
-            offer_table(f"{tag}-readings", lambda: readings(tag), key="paper-readings")
+            table_files.offer_table(f"{tag}-readings", lambda: readings(tag), key="paper-readings")
             st.caption("All its readings.")
             if found.answer is not None:
                 answer = found.answer
-                offer_table(f"{tag}-forecast", lambda: forecast(answer), key="paper-forecast")
+                table_files.offer_table(f"{tag}-forecast", lambda: forecast(answer), key="paper-forecast")
                 st.caption("Its forecast, by quantile.")
-                offer_table(f"{tag}-movement", lambda: movement(answer), key="paper-movement")
+                table_files.offer_table(f"{tag}-movement", lambda: movement(answer), key="paper-movement")
                 st.caption("The movement to come, if squared now.")
-                offer_table(f"{tag}-fit", lambda: pd.DataFrame(fitted(answer)), key="paper-fit")
+                table_files.offer_table(f"{tag}-fit", lambda: pd.DataFrame(fitted(answer)), key="paper-fit")
                 st.caption("Its readings against the model.")
 
 

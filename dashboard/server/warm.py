@@ -1,4 +1,4 @@
-"""What the first visitor of each page would wait for is loaded once the server has been up for a while.
+"""What the first visitor of each page would wait for is loaded once the server is quiet.
 
 Not sooner: loaded beside the start it took turns with it, and the first page came a quarter later.
 """
@@ -8,11 +8,14 @@ from __future__ import annotations
 import asyncio
 import gc
 import importlib
+import time
 from typing import Final
 
 from baulk.ingest import memory
 
-AFTER_S: Final = 6.0  # a first page that was asked for at once has been drawn by then
+LOOK_S: Final = 4.0
+QUIET: Final = 0.1  # of a core: what was asked for at once has been drawn
+LONGEST_S: Final = 120.0  # a server that is never quiet has loaded most of it for its visitors
 SLOW: Final = (
     "altair",
     "baulk.dashboard.queries.yard_rows",
@@ -26,8 +29,13 @@ SLOW: Final = (
 
 
 async def later() -> None:
-    """Wait, then load; the loop goes on meanwhile."""
-    await asyncio.sleep(AFTER_S)
+    """Wait until the server is quiet, then load; the loop goes on meanwhile."""
+    used, began = time.process_time(), time.monotonic()
+    while True:
+        await asyncio.sleep(LOOK_S)
+        before, used = used, time.process_time()
+        if used - before < QUIET * LOOK_S or time.monotonic() - began > LONGEST_S:
+            break
     await asyncio.to_thread(load)
 
 

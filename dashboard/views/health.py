@@ -10,7 +10,6 @@ import streamlit as st
 from baulk.dashboard import words
 from baulk.dashboard.queries import health_data, shop_facts
 from baulk.dashboard.sections import (
-    downloads,
     file_import,
     layout,
     pairing,
@@ -18,6 +17,7 @@ from baulk.dashboard.sections import (
     sensor_replace,
     sensor_rows,
     shop_keeping,
+    table_files,
 )
 from baulk.ingest.device_clock import Learned
 from baulk.ingest.monitoring.finding import Finding, Trouble
@@ -95,7 +95,7 @@ def sensors(look: Health, facts: shop_facts.ShopFacts) -> None:
     ]
     heads = ("On", "What", "Last value", "Last reading", "Usually every", "Longest gap", "Clock")
     layout.cards(heads, rows, tight=True)
-    downloads.offer_table("sensors", lambda: table(look), key="sensors")
+    table_files.offer_table("sensors", lambda: table(look), key="sensors")
     if len(shown) > MOST:
         st.caption(f"The {MOST} silent for longest of {len(shown)}; name a tag above to see its own.")
     st.caption(
