@@ -18,6 +18,7 @@ QUIET: Final = 0.1  # of a core: what was asked for at once has been drawn
 LONGEST_S: Final = 120.0  # a server that is never quiet has loaded most of it for its visitors
 SLOW: Final = (
     "altair",
+    "baulk.models.photograph",
     "baulk.dashboard.queries.yard_rows",
     "baulk.dashboard.sections.notices",
     "baulk.dashboard.sections.forecast_review",
