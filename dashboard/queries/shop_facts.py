@@ -15,7 +15,7 @@ from baulk.ingest import shop as shop_module
 from baulk.ingest.evaluation.document import Document, parse
 from baulk.ingest.store import notes
 from baulk.ingest.wire import topics
-from baulk.models import end_grain, moisture_text, sorption
+from baulk.models import moisture_text, sorption
 from baulk.models.errors import BaulkError, OutOfRange
 from baulk.models.plausible import Finding, Level
 from baulk.models.quantity import Owner, Quantity
@@ -268,6 +268,8 @@ def store_by_hand(read: Typed, now: datetime, *, sure: bool) -> Reason | None:
         raise OutOfRange("the reading", "is stored already; nothing was added")
     if end_mm is None:
         return None
+    from baulk.models import end_grain  # noqa: PLC0415 - brings scipy; a reading near an end alone asks
+
     piece = _ask(lambda s: end_grain.as_dried(s.register.get(tag), s.register.events(tag)))
     return end_grain.why_too_near(piece, woods().species.get(piece.species), end_mm, now)
 
