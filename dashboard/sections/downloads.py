@@ -3,13 +3,11 @@
 from __future__ import annotations
 
 from datetime import datetime
+from typing import TYPE_CHECKING
 
-import pandas as pd
 import streamlit as st
 
 from baulk.dashboard import words
-from baulk.dashboard.printing import labels, plan_sheet, record, record_data
-from baulk.dashboard.printing.plan_sheet import Plan
 from baulk.dashboard.queries import shop_facts
 from baulk.dashboard.sections import layout, table_files
 from baulk.dashboard.server import calendar_file, preferences
@@ -18,9 +16,17 @@ from baulk.ingest.evaluation.document import Document, Interval
 from baulk.models.quantity import Owner
 from baulk.models.reading import Reading
 
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from baulk.dashboard.printing.labels import Sheet
+    from baulk.dashboard.printing.plan_sheet import Plan
+
 
 def offer_timber(found: shop_facts.TimberFacts, now: datetime) -> None:
     """Offer paper and files; each is made only when somebody takes it."""
+    from baulk.dashboard.printing import labels  # noqa: PLC0415 - paper: 10 MB that most visits never need
+
     tag = found.timber.tag
     with st.container(key="paper"):
         left, right = st.columns(2)
@@ -53,16 +59,22 @@ def offer_timber(found: shop_facts.TimberFacts, now: datetime) -> None:
                 st.caption("Its forecast, by quantile.")
                 table_files.offer_table(f"{tag}-movement", lambda: movement(answer), key="paper-movement")
                 st.caption("The movement to come, if squared now.")
-                table_files.offer_table(f"{tag}-fit", lambda: pd.DataFrame(fitted(answer)), key="paper-fit")
+                table_files.offer_table(
+                    f"{tag}-fit", lambda: table_files.table(fitted(answer)), key="paper-fit"
+                )
                 st.caption("Its readings against the model.")
 
 
 def _record(tag: str, now: datetime, facts: shop_facts.ShopFacts) -> bytes:
+    from baulk.dashboard.printing import record, record_data  # noqa: PLC0415
+
     made = ask(lambda s: record_data.record(s, tag, now, system=facts.system, temperature=facts.temperature))
     return record.pdf(made, paper="letter" if facts.system == "inch" else "a4")
 
 
 def _dates(tag: str, now: datetime, facts: shop_facts.ShopFacts) -> bytes:
+    from baulk.dashboard.printing import record_data  # noqa: PLC0415
+
     made, shop, slug = ask(
         lambda s: (
             record_data.record(s, tag, now, system=facts.system, temperature=facts.temperature),
@@ -75,6 +87,8 @@ def _dates(tag: str, now: datetime, facts: shop_facts.ShopFacts) -> bytes:
 
 def readings(tag: str) -> pd.DataFrame:
     """Return every reading of a timber as a table."""
+    import pandas as pd  # noqa: PLC0415 - only a table that is taken away needs it
+
     found: list[Reading] = ask(lambda s: s.store.readings(Owner.TIMBER, tag))
     return pd.DataFrame(
         [
@@ -95,6 +109,8 @@ def readings(tag: str) -> pd.DataFrame:
 
 def forecast(answer: Document) -> pd.DataFrame:
     """Return the forecast as a table: one row a moment, one column a part and quantile, in % MC."""
+    import pandas as pd  # noqa: PLC0415 - only a table that is taken away needs it
+
     ahead = answer.forecast
     columns: dict[str, object] = {"time": [words.from_posix(t) for t in ahead.posix_s]}
     for part, rows in (("mean", ahead.mean_pct), ("core", ahead.core_pct)):
@@ -105,6 +121,8 @@ def forecast(answer: Document) -> pd.DataFrame:
 
 def movement(answer: Document) -> pd.DataFrame:
     """Return the movement still to come as a table: middle and 5-95 % range of each measure, in mm or deg."""
+    import pandas as pd  # noqa: PLC0415 - only a table that is taken away needs it
+
     move = answer.movement
     named: dict[str, Interval] = {f"face {name}": span for name, span in sorted(move.face_mm.items())}
     for name in ("middle_width_mm", "middle_depth_mm", "out_of_square_mm", "out_of_square_deg", "cup_mm"):
@@ -133,11 +151,17 @@ def fitted(answer: Document) -> list[dict[str, object]]:
 def offer_plan(plan: Plan) -> None:
     """Offer the sheet; it is made only when somebody takes it."""
     facts, now, name = shop_facts.facts(), layout.now(), type(plan).__name__.lower()
+
+    def sheet() -> bytes:
+        from baulk.dashboard.printing import plan_sheet  # noqa: PLC0415
+
+        return plan_sheet.pdf(
+            plan, shop=facts.name, made_utc=now, system=facts.system, temperature=facts.temperature
+        )
+
     st.download_button(
         "Print it",
-        lambda: plan_sheet.pdf(
-            plan, shop=facts.name, made_utc=now, system=facts.system, temperature=facts.temperature
-        ),
+        sheet,
         f"{name}.pdf",
         "application/pdf",
         key=f"print-{name}",
@@ -146,12 +170,16 @@ def offer_plan(plan: Plan) -> None:
 
 def label_address() -> str:
     """Return the address that codes open: that of the settings, else the one by which this person came."""
+    from baulk.dashboard.printing import labels  # noqa: PLC0415
+
     pages = ask(lambda s: s.config.dashboard)
     return labels.opens(pages.url, st.context.url, pages.address)
 
 
-def labels_pdf(tags: tuple[str, ...], sheet: labels.Sheet, copies: int = 2, *, url: str) -> bytes:
+def labels_pdf(tags: tuple[str, ...], sheet: Sheet, copies: int = 2, *, url: str) -> bytes:
     """Return labels of these timbers as a PDF, in the units of whoever asks."""
+    from baulk.dashboard.printing import labels  # noqa: PLC0415
+
     system = shop_facts.facts().system
     timbers = ask(lambda s: [s.register.get(tag) for tag in tags])
     uses = shop_facts.woods().use_classes

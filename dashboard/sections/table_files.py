@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import io
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import fields
 from datetime import datetime
 from enum import Enum
@@ -60,6 +60,13 @@ def rows(items: Iterable[Any], system: System = "metric") -> pd.DataFrame:
     return pd.DataFrame(
         [{each.name: _plain(getattr(item, each.name), system) for each in fields(item)} for item in items]
     )
+
+
+def table(found: Iterable[Mapping[str, object]]) -> pd.DataFrame:
+    """Return rows that are by name already as a table."""
+    import pandas as pd  # noqa: PLC0415
+
+    return pd.DataFrame(list(found))
 
 
 def _plain(value: Any, system: System) -> Any:  # noqa: ANN401 - anything in, what a table holds out

@@ -1,5 +1,7 @@
 """What the first visitor of each page would wait for is loaded once the server is quiet.
 
+Paper and photographs are not among it: they take 11 MB, and a quarter of a second once.
+
 Not sooner: loaded beside the start it took turns with it, and the first page came a quarter later.
 """
 
@@ -18,12 +20,10 @@ QUIET: Final = 0.1  # of a core: what was asked for at once has been drawn
 LONGEST_S: Final = 120.0  # a server that is never quiet has loaded most of it for its visitors
 SLOW: Final = (
     "altair",
-    "baulk.models.photograph",
     "baulk.dashboard.queries.yard_rows",
     "baulk.dashboard.sections.notices",
     "baulk.dashboard.sections.forecast_review",
     "baulk.dashboard.sections.what_if",
-    "baulk.dashboard.sections.downloads",
     "baulk.dashboard.sections.humidity_plan",
     "baulk.ingest.planning.sawing",
 )
