@@ -12,7 +12,7 @@ from starlette.middleware import Middleware
 from streamlit import App, runtime
 
 from baulk.dashboard.printing import label_answer
-from baulk.dashboard.server import field, outside, shell
+from baulk.dashboard.server import field, outside, shell, warm
 from baulk.dashboard.server.door import Door
 from baulk.dashboard.server.uploads import Files, Uploads
 from baulk.ingest import service_manager
@@ -34,7 +34,7 @@ async def _keep_telling() -> None:
 
 @contextlib.asynccontextmanager
 async def _beside(_app: App) -> AsyncIterator[None]:
-    tasks = [asyncio.create_task(each) for each in (uploads.keep_sweeping(), _keep_telling())]
+    tasks = [asyncio.create_task(each) for each in (uploads.keep_sweeping(), _keep_telling(), warm.later())]
     try:
         yield
     finally:

@@ -15,7 +15,8 @@ import contourpy
 import numpy as np
 from numpy.typing import NDArray
 
-from baulk.dashboard.charts.time_series import DRY_PCT, EARTH, INK, MOISTURE, QUIET, WET_PCT, moisture_colour
+from baulk.dashboard.charts.moisture_scale import DRY_PCT, MOISTURE, WET_PCT, moisture_colour
+from baulk.dashboard.charts.time_series import EARTH, INK, QUIET
 from baulk.ingest.evaluation.document import Document
 from baulk.models.section import Face, Section
 from baulk.models.timber import Timber

@@ -76,4 +76,6 @@ def dashboard(*, port: PortOption = None, shop: ShopOption = HERE) -> None:
     refuse_taken(port)
     argv = pages.command(config.shop_dir, port, config)
     say(f"the pages of {config.shop_dir} are at {pages.where(config, port)}  (Ctrl-C ends)")
-    os.execv(argv[0], argv)  # noqa: S606 - our own words; signals reach the server itself
+    from baulk.dashboard.server import page_server  # noqa: PLC0415 - nobody else loads Streamlit
+
+    page_server.main(argv[argv.index("run") :])  # here: a process of its own would load the half again

@@ -12,7 +12,8 @@ from reportlab.lib.colors import Color, HexColor
 
 from baulk.dashboard import words
 from baulk.dashboard.charts.butt_end import Pin
-from baulk.dashboard.charts.time_series import DRY_PCT, EARTH, MOISTURE, WET_PCT
+from baulk.dashboard.charts.moisture_scale import DRY_PCT, MOISTURE, WET_PCT
+from baulk.dashboard.charts.time_series import EARTH
 from baulk.dashboard.printing import style
 from baulk.ingest.evaluation.document import Course, Document
 from baulk.models import units

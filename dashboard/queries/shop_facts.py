@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
+from typing import TYPE_CHECKING
 
 import numpy as np
-import pandas as pd
 
 from baulk.dashboard.server import preferences
 from baulk.dashboard.server.shop_access import ask as _ask
@@ -15,7 +15,7 @@ from baulk.ingest import shop as shop_module
 from baulk.ingest.evaluation.document import Document, parse
 from baulk.ingest.store import notes
 from baulk.ingest.wire import topics
-from baulk.models import end_grain, moisture_text, sorption
+from baulk.models import moisture_text, sorption
 from baulk.models.errors import BaulkError, OutOfRange
 from baulk.models.plausible import Finding, Level
 from baulk.models.quantity import Owner, Quantity
@@ -33,6 +33,9 @@ from baulk.models.units import (
 )
 from baulk.models.use_class import UseClass
 from baulk.models.woods import Woods
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -158,6 +161,8 @@ def air(place: str, days: float, now: datetime) -> pd.DataFrame:
 
     EMC is computed for each reading and then averaged, never from averaged air.
     """
+    import pandas as pd  # noqa: PLC0415 - slow to load, and the first page needs none
+
     since = now - timedelta(days=days)
     series = _ask(lambda s: s.store.air(place, since))
     frame = pd.DataFrame(
@@ -263,6 +268,8 @@ def store_by_hand(read: Typed, now: datetime, *, sure: bool) -> Reason | None:
         raise OutOfRange("the reading", "is stored already; nothing was added")
     if end_mm is None:
         return None
+    from baulk.models import end_grain  # noqa: PLC0415 - brings scipy; a reading near an end alone asks
+
     piece = _ask(lambda s: end_grain.as_dried(s.register.get(tag), s.register.events(tag)))
     return end_grain.why_too_near(piece, woods().species.get(piece.species), end_mm, now)
 

@@ -6,9 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
-from typing import Final
-
-import pandas as pd
+from typing import TYPE_CHECKING, Final
 
 from baulk.dashboard import words
 from baulk.dashboard.server.shop_access import ask as _ask
@@ -18,6 +16,9 @@ from baulk.models.errors import BaulkError
 from baulk.models.quantity import Owner
 from baulk.models.reason import Reason
 from baulk.models.timber import Timber
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 SILENT_AFTER: Final = timedelta(days=30)
 MANY_LEFT_OUT: Final = 3
@@ -187,6 +188,8 @@ def disagreeing(left_out: Sequence[Reason]) -> int:
 
 def table(found: list[YardRow]) -> pd.DataFrame:
     """Return the rows as a table to take away; each column's name carries its unit."""
+    import pandas as pd  # noqa: PLC0415 - slow to load, and the first page needs none
+
     return pd.DataFrame(
         [
             {

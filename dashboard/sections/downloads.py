@@ -1,107 +1,32 @@
-"""Anything on screen as a file: a table as CSV for a spreadsheet or as Parquet for a program."""
+"""What is taken away of a timber or a plan: labels, record, dates, readings, forecast."""
 
 from __future__ import annotations
 
-import io
-from collections.abc import Callable, Iterable
-from dataclasses import fields
 from datetime import datetime
-from enum import Enum
-from typing import Any
+from typing import TYPE_CHECKING
 
-import pandas as pd
 import streamlit as st
 
 from baulk.dashboard import words
-from baulk.dashboard.printing import labels, plan_sheet, record, record_data
-from baulk.dashboard.printing.plan_sheet import Plan
 from baulk.dashboard.queries import shop_facts
-from baulk.dashboard.sections import layout
+from baulk.dashboard.sections import layout, table_files
 from baulk.dashboard.server import calendar_file, preferences
 from baulk.dashboard.server.shop_access import ask
 from baulk.ingest.evaluation.document import Document, Interval
-from baulk.models import text
-from baulk.models.formatting import spreadsheet_cell
 from baulk.models.quantity import Owner
 from baulk.models.reading import Reading
-from baulk.models.reason import Reason
-from baulk.models.units import System
 
+if TYPE_CHECKING:
+    import pandas as pd
 
-def csv(frame: pd.DataFrame) -> bytes:
-    """Return a table as CSV: commas, points, times in ISO 8601 with their zone."""
-    plain = frame.copy()
-    for name in plain.columns:
-        if isinstance(plain[name].dtype, pd.DatetimeTZDtype):
-            plain[name] = plain[name].map(lambda at: "" if pd.isna(at) else at.isoformat())
-        else:
-            plain[name] = plain[name].map(_cell)
-    return bytes(plain.to_csv(index=False).encode())
-
-
-def _cell(value: Any) -> Any:  # noqa: ANN401 - whatever a table holds
-    return spreadsheet_cell(value) if isinstance(value, str) else value
-
-
-def parquet(frame: pd.DataFrame) -> bytes:
-    """Return a table as Parquet."""
-    out = io.BytesIO()
-    frame.to_parquet(out, index=False)
-    return out.getvalue()
-
-
-def rows(items: Iterable[Any], system: System = "metric") -> pd.DataFrame:
-    """Return dataclasses as a table, one a row; what is no plain value is written as text.
-
-    Parameters
-    ----------
-    items : iterable of dataclass
-        Their fields carry their units in their names.
-    system : {"inch", "metric"}
-        Units of the sentences of reasons.
-    """
-    return pd.DataFrame(
-        [{each.name: _plain(getattr(item, each.name), system) for each in fields(item)} for item in items]
-    )
-
-
-def _plain(value: Any, system: System) -> Any:  # noqa: ANN401 - anything in, what a table holds out
-    if isinstance(value, Reason):
-        return text.sentence(value, system, zone=words.zone())
-    if isinstance(value, Enum):
-        return value.value
-    return value if value is None or isinstance(value, str | int | float | datetime) else str(value)
-
-
-def offer_table(name: str, table: Callable[[], pd.DataFrame], *, key: str, what: str = "") -> None:
-    """Offer a table as a file; it is made only when somebody takes it.
-
-    Parameters
-    ----------
-    name : str
-        Name of the file, without its ending.
-    table : callable
-        Makes the table; each column's name carries its unit.
-    key : str
-        Tells the buttons of one page apart.
-    what : str
-        What is in it, where several stand together.
-    """
-    with st.popover(f"Export {what}".strip(), key=f"{key}-away"):
-        st.download_button(
-            "CSV, for a spreadsheet", lambda: csv(table()), f"{name}.csv", "text/csv", key=f"{key}-csv"
-        )
-        st.download_button(
-            "Parquet, for a program",
-            lambda: parquet(table()),
-            f"{name}.parquet",
-            "application/vnd.apache.parquet",
-            key=f"{key}-parquet",
-        )
+    from baulk.dashboard.printing.labels import Sheet
+    from baulk.dashboard.printing.plan_sheet import Plan
 
 
 def offer_timber(found: shop_facts.TimberFacts, now: datetime) -> None:
     """Offer paper and files; each is made only when somebody takes it."""
+    from baulk.dashboard.printing import labels  # noqa: PLC0415 - paper: 10 MB that most visits never need
+
     tag = found.timber.tag
     with st.container(key="paper"):
         left, right = st.columns(2)
@@ -126,28 +51,34 @@ def offer_timber(found: shop_facts.TimberFacts, now: datetime) -> None:
                 key="paper_dates",
             )
         with right:
-            offer_table(f"{tag}-readings", lambda: readings(tag), key="paper-readings", what="readings")
+            table_files.offer_table(
+                f"{tag}-readings", lambda: readings(tag), key="paper-readings", what="readings"
+            )
             if found.answer is not None:
                 answer = found.answer
-                offer_table(
+                table_files.offer_table(
                     f"{tag}-forecast", lambda: forecast(answer), key="paper-forecast", what="forecast"
                 )
-                offer_table(
+                table_files.offer_table(
                     f"{tag}-movement", lambda: movement(answer), key="paper-movement",
                     what="movement if squared now",
                 )  # fmt: skip
-                offer_table(
-                    f"{tag}-fit", lambda: pd.DataFrame(fitted(answer)), key="paper-fit",
+                table_files.offer_table(
+                    f"{tag}-fit", lambda: table_files.table(fitted(answer)), key="paper-fit",
                     what="readings beside the model",
                 )  # fmt: skip
 
 
 def _record(tag: str, now: datetime, facts: shop_facts.ShopFacts) -> bytes:
+    from baulk.dashboard.printing import record, record_data  # noqa: PLC0415
+
     made = ask(lambda s: record_data.record(s, tag, now, system=facts.system, temperature=facts.temperature))
     return record.pdf(made, paper="letter" if facts.system == "inch" else "a4")
 
 
 def _dates(tag: str, now: datetime, facts: shop_facts.ShopFacts) -> bytes:
+    from baulk.dashboard.printing import record_data  # noqa: PLC0415
+
     made, shop, slug = ask(
         lambda s: (
             record_data.record(s, tag, now, system=facts.system, temperature=facts.temperature),
@@ -160,6 +91,8 @@ def _dates(tag: str, now: datetime, facts: shop_facts.ShopFacts) -> bytes:
 
 def readings(tag: str) -> pd.DataFrame:
     """Return every reading of a timber as a table."""
+    import pandas as pd  # noqa: PLC0415 - only a table that is taken away needs it
+
     found: list[Reading] = ask(lambda s: s.store.readings(Owner.TIMBER, tag))
     return pd.DataFrame(
         [
@@ -180,6 +113,8 @@ def readings(tag: str) -> pd.DataFrame:
 
 def forecast(answer: Document) -> pd.DataFrame:
     """Return the forecast as a table: one row a moment, one column a part and quantile, in % MC."""
+    import pandas as pd  # noqa: PLC0415 - only a table that is taken away needs it
+
     ahead = answer.forecast
     columns: dict[str, object] = {"time": [words.from_posix(t) for t in ahead.posix_s]}
     for part, rows in (("mean", ahead.mean_pct), ("core", ahead.core_pct)):
@@ -190,6 +125,8 @@ def forecast(answer: Document) -> pd.DataFrame:
 
 def movement(answer: Document) -> pd.DataFrame:
     """Return the movement still to come as a table: middle and 5-95 % range of each measure, in mm or deg."""
+    import pandas as pd  # noqa: PLC0415 - only a table that is taken away needs it
+
     move = answer.movement
     named: dict[str, Interval] = {f"face {name}": span for name, span in sorted(move.face_mm.items())}
     for name in ("middle_width_mm", "middle_depth_mm", "out_of_square_mm", "out_of_square_deg", "cup_mm"):
@@ -218,11 +155,17 @@ def fitted(answer: Document) -> list[dict[str, object]]:
 def offer_plan(plan: Plan) -> None:
     """Offer the sheet; it is made only when somebody takes it."""
     facts, now, name = shop_facts.facts(), layout.now(), type(plan).__name__.lower()
+
+    def sheet() -> bytes:
+        from baulk.dashboard.printing import plan_sheet  # noqa: PLC0415
+
+        return plan_sheet.pdf(
+            plan, shop=facts.name, made_utc=now, system=facts.system, temperature=facts.temperature
+        )
+
     st.download_button(
         "Print it",
-        lambda: plan_sheet.pdf(
-            plan, shop=facts.name, made_utc=now, system=facts.system, temperature=facts.temperature
-        ),
+        sheet,
         f"{name}.pdf",
         "application/pdf",
         key=f"print-{name}",
@@ -231,12 +174,16 @@ def offer_plan(plan: Plan) -> None:
 
 def label_address() -> str:
     """Return the address that codes open: that of the settings, else the one by which this person came."""
+    from baulk.dashboard.printing import labels  # noqa: PLC0415
+
     pages = ask(lambda s: s.config.dashboard)
     return labels.opens(pages.url, st.context.url, pages.address)
 
 
-def labels_pdf(tags: tuple[str, ...], sheet: labels.Sheet, copies: int = 2, *, url: str) -> bytes:
+def labels_pdf(tags: tuple[str, ...], sheet: Sheet, copies: int = 2, *, url: str) -> bytes:
     """Return labels of these timbers as a PDF, in the units of whoever asks."""
+    from baulk.dashboard.printing import labels  # noqa: PLC0415
+
     system = shop_facts.facts().system
     timbers = ask(lambda s: [s.register.get(tag) for tag in tags])
     uses = shop_facts.woods().use_classes

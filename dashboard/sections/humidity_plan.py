@@ -10,7 +10,15 @@ import streamlit as st
 from baulk.dashboard import plan_rows, words
 from baulk.dashboard.charts import humidity as charts_humidity
 from baulk.dashboard.queries.shop_facts import AirNow, ShopFacts
-from baulk.dashboard.sections import air_room, downloads, layout, plans_back, press, saved
+from baulk.dashboard.sections import (
+    air_room,
+    downloads,
+    layout,
+    plans_back,
+    press,
+    saved,
+    table_files,
+)
 from baulk.dashboard.server.shop_access import ask
 from baulk.ingest.planning import humidity, kept_air, kept_promises
 from baulk.ingest.planning.kept_air import Kept
@@ -225,7 +233,7 @@ def _by_week(made: AirPlan, temperature: TemperatureUnit, reader: units.System) 
         if i in SHOWN_WEEKS
     ]
     layout.cards(("week from", "air", "planned", "window", "if nothing is done", "litres a day out"), rows)
-    downloads.offer_table(f"{made.place}-plan", lambda: downloads.rows(made.weeks), key="air-plan")
+    table_files.offer_table(f"{made.place}-plan", lambda: table_files.rows(made.weeks), key="air-plan")
 
 
 def _button(place: str, label: str) -> None:

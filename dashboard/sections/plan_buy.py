@@ -12,7 +12,15 @@ from baulk.dashboard import words
 from baulk.dashboard.charts import part_bars
 from baulk.dashboard.printing import mill_list
 from baulk.dashboard.queries import shop_facts
-from baulk.dashboard.sections import downloads, layout, plan_shared, press, saved, upload, which_wood
+from baulk.dashboard.sections import (
+    layout,
+    plan_shared,
+    press,
+    saved,
+    table_files,
+    upload,
+    which_wood,
+)
 from baulk.dashboard.sections.plan_shared import LONG, say
 from baulk.dashboard.server import shop_access
 from baulk.ingest.evaluation import curves
@@ -79,10 +87,10 @@ def _answer(made: BuyPlan, lengths_mm: dict[str, float], system: units.System) -
             sentences((*taken, *(each.reason() for each in made.shortfalls)), system, zone=words.zone())
         ):
             st.markdown(f"- {line}")
-        downloads.offer_table(
+        table_files.offer_table(
             "parts",
             lambda: (
-                downloads.rows(made.assignments, system) if made.assignments else short_rows(made, system)
+                table_files.rows(made.assignments, system) if made.assignments else short_rows(made, system)
             ),
             key="assignments",
         )

@@ -10,7 +10,12 @@ from baulk.dashboard import words
 from baulk.dashboard.charts import allowance_stack
 from baulk.dashboard.printing import saw_drawing
 from baulk.dashboard.queries import shop_facts
-from baulk.dashboard.sections import downloads, layout, plan_shared, which_wood
+from baulk.dashboard.sections import (
+    layout,
+    plan_shared,
+    table_files,
+    which_wood,
+)
 from baulk.dashboard.sections.plan_shared import LONG, SHORT, mm, say, wish_of
 from baulk.dashboard.server import shop_access
 from baulk.ingest.evaluation import curves
@@ -60,7 +65,7 @@ def _files(made: SizePlan, system: units.System) -> None:
                 for term in made.terms
             ],
         )
-        downloads.offer_table("allowance", lambda: downloads.rows(made.terms, system), key="terms")
+        table_files.offer_table("allowance", lambda: table_files.rows(made.terms, system), key="terms")
     plan_shared.drawing_to_take(saw_drawing.of_size(made, system), "green-size")
 
 

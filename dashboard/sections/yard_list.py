@@ -7,7 +7,7 @@ from datetime import datetime
 from urllib.parse import quote, urlencode
 
 from baulk.dashboard import words
-from baulk.dashboard.charts import time_series
+from baulk.dashboard.charts.moisture_scale import moisture_colour
 from baulk.dashboard.queries import yard_groups
 from baulk.dashboard.queries.yard_rows import YardRow
 from baulk.models import units
@@ -69,7 +69,7 @@ def timber(row: YardRow, system: units.System, now: datetime) -> str:
     newest = words.age(row.newest_utc, now) if row.newest_utc else ""
     core = answer.core_now_pct if answer else None
     wet = (
-        f'<span class="b-chip" style="background:{time_series.moisture_colour(core.median)}"></span>'
+        f'<span class="b-chip" style="background:{moisture_colour(core.median)}"></span>'
         f'core {pct(core.median)} <span class="b-dim">{core.low:.0f} to {core.high:.0f}</span>'
         if core
         else ""

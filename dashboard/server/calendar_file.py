@@ -4,15 +4,16 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from datetime import UTC, datetime, timedelta
-from typing import Final, Protocol
-
-from icalendar import Calendar, Event
+from typing import TYPE_CHECKING, Final, Protocol
 
 from baulk.dashboard import words
 from baulk.ingest.evaluation.document import Summary
 from baulk.ingest.evaluation.document_fields import sentence, sentences
 from baulk.models.formatting import share
 from baulk.models.timber import Timber
+
+if TYPE_CHECKING:
+    from icalendar import Event
 from baulk.models.units import System
 
 REFRESH: Final = timedelta(hours=12)
@@ -55,6 +56,8 @@ def calendar(records: Iterable[Expected], *, shop: str, slug: str) -> bytes:
     bytes
         An iCalendar file.
     """
+    from icalendar import Calendar  # noqa: PLC0415 - no page needs it
+
     made = Calendar()
     made.add("prodid", "-//Baulk//expected dates//EN")
     made.add("version", "2.0")
@@ -72,6 +75,8 @@ def calendar(records: Iterable[Expected], *, shop: str, slug: str) -> bytes:
 
 
 def _entry(record: Expected, step: str, date: datetime, worked_out: datetime, slug: str) -> Event:
+    from icalendar import Event  # noqa: PLC0415
+
     answer, tag = record.answer, record.timber.tag
     assert answer is not None  # noqa: S101 - the caller has looked
     judged = answer.verdict

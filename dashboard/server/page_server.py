@@ -6,42 +6,23 @@ it does not know; ours never does.
 
 from __future__ import annotations
 
-import importlib
+import gc
 import sys
-import threading
-from typing import Final
+from collections.abc import Sequence
 
 from streamlit import config, net_util
 from streamlit.web import cli
-
-from baulk.ingest import memory
-
-SLOW: Final = (
-    "altair",
-    "baulk.dashboard.queries.yard_rows",
-    "baulk.dashboard.sections.notices",
-    "baulk.dashboard.sections.forecast_review",
-    "baulk.dashboard.sections.what_if",
-    "baulk.dashboard.sections.downloads",
-    "baulk.dashboard.sections.humidity_plan",
-    "baulk.ingest.planning.sawing",
-)
 
 
 def _nothing() -> None:
     return None
 
 
-def _warm() -> None:
-    """Load what the first visitor of each page would wait for."""
-    for name in SLOW:
-        importlib.import_module(name)
-    memory.give_back()
-
-
-def main() -> None:
-    """Run Streamlit's own command line with what was given."""
-    threading.Thread(target=_warm, name="warm", daemon=True).start()
+def main(words: Sequence[str] | None = None) -> None:
+    """Run Streamlit's own command line with what is given; else with the words of this process."""
+    if words is not None:
+        sys.argv[1:] = words  # the pages read which shop it is there
+    gc.disable()  # what is loaded stays; `warm` has it looked for waste again
     net_util.get_external_ip = _nothing
     for name, value in (("server.enableAgentApi", False),):  # off already; named so that it stays so
         if name in config._config_options_template:  # noqa: SLF001 - older ones do not know it

@@ -9,7 +9,15 @@ import streamlit as st
 from baulk.dashboard import words
 from baulk.dashboard.charts import time_series
 from baulk.dashboard.queries import shop_facts
-from baulk.dashboard.sections import address, air_room, downloads, folds, humidity_plan, layout, plans_back
+from baulk.dashboard.sections import (
+    address,
+    air_room,
+    folds,
+    humidity_plan,
+    layout,
+    plans_back,
+    table_files,
+)
 from baulk.models import units
 
 LEAST_SHOWN: Final = 3  # readings; fewer are told, not drawn
@@ -72,7 +80,9 @@ def history(place: str, facts: shop_facts.ShopFacts) -> None:
             alt=finding,
         )
     st.caption(words.TERMS["EMC"] + " Computed for each reading, then averaged.")
-    downloads.offer_table(f"{place}-air", lambda: shop_facts.air(place, SPANS[span], layout.now()), key="air")
+    table_files.offer_table(
+        f"{place}-air", lambda: shop_facts.air(place, SPANS[span], layout.now()), key="air"
+    )
 
 
 def connect() -> None:

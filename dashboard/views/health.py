@@ -11,12 +11,12 @@ import streamlit as st
 from baulk.dashboard import words
 from baulk.dashboard.queries import health_data, shop_facts
 from baulk.dashboard.sections import (
-    downloads,
     layout,
     pairing,
     quarantine,
     sensor_replace,
     sensor_rows,
+    table_files,
 )
 from baulk.ingest.device_clock import Learned
 from baulk.ingest.monitoring.finding import Finding, Trouble
@@ -99,7 +99,7 @@ def sensors(look: Health, facts: shop_facts.ShopFacts) -> None:
     ]
     heads = ("On", "What", "Last value", "Last reading", "Usually every", "Longest gap", "Clock")
     layout.cards(heads, rows, tight=True)
-    downloads.offer_table("sensors", lambda: table(look), key="sensors")
+    table_files.offer_table("sensors", lambda: table(look), key="sensors")
     if len(shown) > MOST:
         st.caption(f"The {MOST} silent for longest of {len(shown)}; name a tag above to see its own.")
     st.caption(

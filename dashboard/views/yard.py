@@ -11,7 +11,15 @@ import streamlit as st
 from baulk.dashboard import words
 from baulk.dashboard.queries import shop_facts, yard_groups, yard_rows
 from baulk.dashboard.queries.yard_rows import YardRow
-from baulk.dashboard.sections import address, downloads, first_steps, layout, notices, yard_list, yard_plan
+from baulk.dashboard.sections import (
+    address,
+    first_steps,
+    layout,
+    notices,
+    table_files,
+    yard_list,
+    yard_plan,
+)
 
 FAR: Final = datetime.max.replace(tzinfo=UTC)
 LONG_AGO: Final = datetime.min.replace(tzinfo=UTC)
@@ -86,7 +94,7 @@ def listed() -> None:
             st.html(f'<div class="b-yard-list">{yard_list.groups(by, facts.system, now)}</div>')
         else:
             st.html('<p>No timber answers to that.</p><p class="b-links"><a href="/">Show all</a></p>')
-        downloads.offer_table("yard", lambda: yard_rows.table(kept), key="yard")
+        table_files.offer_table("yard", lambda: yard_rows.table(kept), key="yard")
         st.caption(
             f"{words.TERMS['MC']} {words.TERMS['range']} Core: "
             f"{words.TERMS['core'][0].lower()}{words.TERMS['core'][1:]}"

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import ast
 import json
 import os
 import signal
 import subprocess
 import sys
 import time
+from pathlib import Path
 
 import paho.mqtt.client as mqtt
 import pytest
@@ -21,6 +23,7 @@ from baulk.ingest.evaluation import executors
 from baulk.ingest.monitoring import notify
 from baulk.models.quantity import Owner
 
+ROOT = Path(__file__).parents[2]
 # pages, charts, paper, files for other programs, messengers, and what these bring with them
 HEAVY = {
     "streamlit", "tornado", "starlette", "altair", "narwhals", "pydeck", "contourpy", "matplotlib",
@@ -83,6 +86,22 @@ def test_a_list_of_timbers_opens_the_shop_and_loads_no_other_command(shop_dir):
     ours = modules(done.stderr, "baulk.dashboard.commands.")
     assert ours == {"answers", "direct", "former", "help_text", "timber_list"}
     assert "operations" not in modules(done.stderr, "baulk.ingest.")
+
+
+def test_the_server_and_its_first_page_load_no_chart_table_paper_or_model():
+    page = ast.parse((ROOT / "dashboard" / "views" / "yard.py").read_text())
+    ours = [ast.unparse(each) for each in page.body if isinstance(each, ast.Import | ast.ImportFrom)]
+    run = [*ours, "import json, sys", "import baulk.dashboard.asgi",
+           "print('loaded', json.dumps(sorted(sys.modules)), file=sys.stderr)"]  # fmt: skip
+    done = subprocess.run(
+        [sys.executable, "-c", "\n".join(run)], capture_output=True, text=True, check=False, timeout=120
+    )
+    assert done.returncode == 0, done.stderr
+    assert "baulk.dashboard.sections.yard_list" in done.stderr
+    assert not loaded(done.stderr) & {
+        "altair", "narwhals", "pydeck", "pandas", "pyarrow", "reportlab", "PIL", "matplotlib", "icalendar",
+        "numba", "llvmlite", "scipy", "skfem", "requests", "apprise",
+    }  # fmt: skip
 
 
 def test_the_listener_loads_what_it_needs_to_store_readings_and_no_more(shop_dir, oak, embedded_broker):

@@ -34,7 +34,12 @@ DAYS = 90  # of history
 EVERY_S = 600.0
 SETTLED_S = 0.5  # of processor in ten seconds
 READY_WITHIN_S = 900.0
-PARTS = {"listen": "listener", "forecast": "forecasts", "resource_tracker": "tracker"}  # else the pages
+PARTS = {
+    "serve ": "serve",
+    "listen": "listener",
+    "forecast": "forecasts",
+    "resource_tracker": "tracker",
+}  # else the pages
 
 
 @dataclass(frozen=True)
@@ -89,6 +94,11 @@ def below(pid: int) -> list[int]:
     """Return the processes that one started, and theirs."""
     said = subprocess.run(["pgrep", "-P", str(pid)], capture_output=True, text=True, check=False).stdout
     return [each for child in map(int, said.split()) for each in (child, *below(child))]
+
+
+def all_of(pid: int) -> list[int]:
+    """Return a process and those below it."""
+    return [pid, *below(pid)]
 
 
 def cpu_s(pid: int) -> float:
@@ -171,12 +181,12 @@ def measured(
             os.sched_setaffinity(serve.pid, {min(os.sched_getaffinity(0))})
         wait_for_all(folder / "yard", timbers)
         wait_for_rest(serve.pid)
-        before, begun = {pid: cpu_s(pid) for pid in below(serve.pid)}, time.monotonic()
+        before, begun = {pid: cpu_s(pid) for pid in all_of(serve.pid)}, time.monotonic()
         sent = send(slug, port, timbers, seconds)
         took_s = time.monotonic() - begun
         found = [
             Took(part_of(pid), 100 * (cpu_s(pid) - before.get(pid, 0.0)) / took_s, pss_mb(pid))
-            for pid in below(serve.pid)
+            for pid in all_of(serve.pid)
         ]
         print(f"{timbers} timbers, {sent} messages in {took_s:.0f} s")
         for each in found:

@@ -24,7 +24,7 @@ from test_start_up import environment
 from versions import ROOT, earlier, tree
 
 TESTS = Path(__file__).parents[1]
-TURNS, WITHIN_S = 6, 90
+TURNS, WITHIN_S = 3, 90
 TAG = "FER-01"
 
 
@@ -53,7 +53,7 @@ def processor_s(pid):
 
 
 def painted(chromium, path, folder):
-    """Return seconds from the command until it answers, until the tag is there, and the processor's until then."""
+    """Return seconds until it answers, until the tag is there, and of the processor until then."""
     port = browse.free_port()
     words = ["dashboard", "--shop", str(folder), "--port", str(port)]
     began = time.perf_counter()
@@ -70,7 +70,7 @@ def painted(chromium, path, folder):
         up = time.perf_counter() - began
         page = context.new_page()
         page.goto(f"http://127.0.0.1:{port}", wait_until="commit")
-        page.get_by_text(TAG).first.wait_for(timeout=1000 * WITHIN_S)
+        page.get_by_text(TAG).filter(visible=True).first.wait_for(timeout=1000 * WITHIN_S)
         return up, time.perf_counter() - began, processor_s(server.pid)
     finally:
         context.close()
@@ -103,3 +103,4 @@ def test_the_first_page_after_a_start(tmp_path, chromium):
     if "before" in middle:
         ratios = [a / b for a, b in zip(middle["now"], middle["before"], strict=True)]
         print("ratios: {:.2f} until it answers, {:.2f} painted, {:.2f} of the processor".format(*ratios))
+        assert ratios[1] <= 0.7

@@ -5,7 +5,7 @@ import re
 import numpy as np
 import pytest
 
-from baulk.dashboard.charts import butt_end, cross_section, fitted, forecast, surface, time_series
+from baulk.dashboard.charts import butt_end, cross_section, fitted, forecast, moisture_scale, surface
 from baulk.ingest.evaluation.document import CheckingMargin, parse
 from baulk.models.section import Face
 
@@ -41,13 +41,13 @@ def lightness(colour, matrix):
 @pytest.mark.parametrize("eye", DICHROMACY)
 def test_wetter_is_darker_all_the_way_for_every_kind_of_eye(eye):
     np.testing.assert_allclose(np.sum(DICHROMACY[eye], axis=1), 1, atol=2e-6)
-    falls = np.diff([lightness(c, DICHROMACY[eye]) for c in time_series.MOISTURE])
+    falls = np.diff([lightness(c, DICHROMACY[eye]) for c in moisture_scale.MOISTURE])
     assert np.all(falls < -6)  # well above the about 1 that is just noticeable
 
 
 def test_the_ends_of_the_scale_hold_for_what_lies_beyond():
-    assert time_series.moisture_colour(0) == time_series.MOISTURE[0]
-    assert time_series.moisture_colour(150) == time_series.MOISTURE[-1]
+    assert moisture_scale.moisture_colour(0) == moisture_scale.MOISTURE[0]
+    assert moisture_scale.moisture_colour(150) == moisture_scale.MOISTURE[-1]
 
 
 def shapes(svg, kind):

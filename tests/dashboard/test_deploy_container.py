@@ -1,6 +1,8 @@
-"""What Dockerfile and compose file ask for is there; no engine runs here, so that no image is built."""
+"""What Dockerfile and compose file ask for is there, and compose reads its file; no image is built."""
 
 import re
+import shutil
+import subprocess
 
 import pytest
 import yaml
@@ -41,3 +43,18 @@ def test_every_service_of_the_compose_file_runs_a_command_of_ours_shut_in(folder
         "a password first, and something with TLS before it"
     )
     assert (folder / told["x-part"]["build"]["context"]).resolve() == folder.parents[1]
+
+
+def test_compose_itself_takes_the_file(folder, tmp_path):
+    program = shutil.which("docker-compose")
+    if program is None:
+        pytest.skip("no docker-compose on this machine")
+    told = yaml.safe_load((folder / "compose.yaml").read_text())
+    old = subprocess.run([program, "version"], capture_output=True, text=True, check=False).stdout
+    if re.search(r"version v?1\.", old):
+        del told["name"]  # the first versions knew none
+    (tmp_path / "compose.yaml").write_text(yaml.safe_dump(told))
+    command = [program, "-f", tmp_path / "compose.yaml", "config"]
+    done = subprocess.run(command, capture_output=True, text=True, timeout=60, check=False)
+    assert (done.returncode, done.stderr) == (0, "")
+    assert set(yaml.safe_load(done.stdout)["services"]) == set(told["services"])

@@ -13,7 +13,12 @@ import pytest
 from PIL import Image
 
 from baulk.dashboard.charts import cross_section
-from baulk.dashboard.sections import downloads, what_if, work_kinds
+from baulk.dashboard.sections import (
+    downloads,
+    table_files,
+    what_if,
+    work_kinds,
+)
 from baulk.ingest import corrections, hand_readings, operations, photos
 from baulk.ingest import shop as shops
 from baulk.ingest.evaluation.document import Interval, parse
@@ -450,11 +455,11 @@ def test_readings_and_forecast_can_be_taken_away(app, shop_folder, invented):
     table = downloads.readings("FER-01")
     assert len(table) == 24
     assert list(downloads.readings("FER-05").columns) == list(table.columns)
-    back = pd.read_parquet(io.BytesIO(downloads.parquet(table)))
+    back = pd.read_parquet(io.BytesIO(table_files.parquet(table)))
     assert pd.Timestamp(back["taken"].max()) <= pd.Timestamp(invented.NOW + timedelta(seconds=1))
     ahead = downloads.forecast(parse(invented.evaluation(invented.piece("FER-01"))))
     assert (ahead["core_mc_q05_pct"] <= ahead["core_mc_q95_pct"]).all()
-    assert b"mean_mc_q50_pct" in downloads.csv(ahead)
+    assert b"mean_mc_q50_pct" in table_files.csv(ahead)
 
 
 def test_what_the_page_says_of_movement_and_fit_can_be_taken_away(invented):

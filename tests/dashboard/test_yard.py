@@ -10,7 +10,9 @@ import pandas as pd
 import pytest
 
 from baulk.dashboard.queries import which_tag, yard_groups, yard_plan, yard_rows
-from baulk.dashboard.sections import downloads
+from baulk.dashboard.sections import (
+    table_files,
+)
 from baulk.ingest import operations
 from baulk.ingest import shop as shops
 from baulk.models.errors import BaulkError
@@ -152,13 +154,13 @@ def test_a_short_list_needs_no_sorting_but_can_be_searched(app):
 def test_the_table_to_take_away_says_in_its_names_what_each_number_is(many, invented):
     found = list(yard_rows.rows(invented.NOW))
     table = yard_rows.table(found)
-    back = pd.read_csv(io.BytesIO(downloads.csv(table)))
+    back = pd.read_csv(io.BytesIO(table_files.csv(table)))
     assert list(back["tag"]) == [row.timber.tag for row in found]
     one = back[back["tag"] == "FER-01"].iloc[0]
     assert one["core_mc_pct"] == 48.0
     assert one["green_depth_mm"] == pytest.approx(196.85)
     assert pd.Timestamp(one["arrived"]).tz is not None
-    again = pd.read_parquet(io.BytesIO(downloads.parquet(table)))
+    again = pd.read_parquet(io.BytesIO(table_files.parquet(table)))
     pd.testing.assert_frame_equal(again, table, check_dtype=False)
 
 

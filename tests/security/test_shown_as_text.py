@@ -18,7 +18,9 @@ from markdown_it import MarkdownIt
 from streamlit.testing.v1 import AppTest
 
 from baulk.dashboard import words
-from baulk.dashboard.sections import downloads
+from baulk.dashboard.sections import (
+    table_files,
+)
 from baulk.ingest import operations, photos, pipeline, shop
 from baulk.ingest.exchange.csv_file import open_sheet
 from baulk.ingest.exchange.reading_rows import Refused
@@ -120,7 +122,7 @@ def test_refused_rows_hold_no_formula_and_go_in_again_as_they_were(tmp_path):
 
 
 def test_a_table_taken_from_a_page_holds_no_formula():
-    made = downloads.csv(pd.DataFrame({"part": [FORMULA, "knee"], "width_mm": [-3.5, 2.0]}))
+    made = table_files.csv(pd.DataFrame({"part": [FORMULA, "knee"], "width_mm": [-3.5, 2.0]}))
     assert [row[0] for row in csv.reader(io.StringIO(made.decode()))] == ["part", f"'{FORMULA}", "knee"]
     assert b"-3.5" in made
 
