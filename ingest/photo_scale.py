@@ -9,12 +9,12 @@ from urllib.parse import parse_qs, urlsplit
 import numpy as np
 
 from baulk.ingest import photos
+from baulk.models import photograph
 from baulk.models.errors import BaulkError
+from baulk.models.photograph import Plane
 
 if TYPE_CHECKING:
     from PIL import Image
-
-    from baulk.models.photograph import Plane
 
 LONGEST_PX: Final = 2400
 
@@ -87,8 +87,6 @@ def look(picture: bytes, side_mm: float | None = None) -> Scale:
     corners = [
         (p.x / enlarged, p.y / enlarged) for p in (at.top_left, at.top_right, at.bottom_right, at.bottom_left)
     ]
-    from baulk.models import photograph  # noqa: PLC0415 - brings scipy, and most who come here read a tag alone
-
     plane = photograph.by_code(
         np.asarray(image, dtype=float),
         np.array([list(row) for row in drawn], dtype=float),

@@ -1,4 +1,4 @@
-"""What is taken away of a timber or a plan: labels, record, dates, readings, forecast."""
+"""What is taken away of a timber: labels, record, dates, readings, forecast."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ import streamlit as st
 
 from baulk.dashboard import words
 from baulk.dashboard.queries import shop_facts
-from baulk.dashboard.sections import layout, table_files
+from baulk.dashboard.sections import table_files
 from baulk.dashboard.server import calendar_file, preferences
 from baulk.dashboard.server.shop_access import ask
 from baulk.ingest.evaluation.document import Document, Interval
@@ -18,9 +18,6 @@ from baulk.models.reading import Reading
 
 if TYPE_CHECKING:
     import pandas as pd
-
-    from baulk.dashboard.printing.labels import Sheet
-    from baulk.dashboard.printing.plan_sheet import Plan
 
 
 def offer_timber(found: shop_facts.TimberFacts, now: datetime) -> None:
@@ -34,7 +31,7 @@ def offer_timber(found: shop_facts.TimberFacts, now: datetime) -> None:
             me, size, url = preferences.chosen(), shop_facts.facts(), label_address()
             sheet = st.selectbox("Labels on", [*labels.SHEETS, *labels.rolls(size.system)], key="paper_sheet")
             st.download_button(
-                "Labels", lambda: labels_pdf((tag,), labels.named(sheet), url=url), f"{tag}-labels.pdf",
+                "Labels", lambda: labels_pdf((tag,), sheet, url=url), f"{tag}-labels.pdf",
                 "application/pdf", key="paper_labels",
             )  # fmt: skip
             if doubt := labels.doubt(url, st.context.url):
@@ -152,26 +149,6 @@ def fitted(answer: Document) -> list[dict[str, object]]:
     ]
 
 
-def offer_plan(plan: Plan) -> None:
-    """Offer the sheet; it is made only when somebody takes it."""
-    facts, now, name = shop_facts.facts(), layout.now(), type(plan).__name__.lower()
-
-    def sheet() -> bytes:
-        from baulk.dashboard.printing import plan_sheet  # noqa: PLC0415
-
-        return plan_sheet.pdf(
-            plan, shop=facts.name, made_utc=now, system=facts.system, temperature=facts.temperature
-        )
-
-    st.download_button(
-        "Print it",
-        sheet,
-        f"{name}.pdf",
-        "application/pdf",
-        key=f"print-{name}",
-    )
-
-
 def label_address() -> str:
     """Return the address that codes open: that of the settings, else the one by which this person came."""
     from baulk.dashboard.printing import labels  # noqa: PLC0415
@@ -180,11 +157,11 @@ def label_address() -> str:
     return labels.opens(pages.url, st.context.url, pages.address)
 
 
-def labels_pdf(tags: tuple[str, ...], sheet: Sheet, copies: int = 2, *, url: str) -> bytes:
+def labels_pdf(tags: tuple[str, ...], sheet: str, copies: int = 2, *, url: str) -> bytes:
     """Return labels of these timbers as a PDF, in the units of whoever asks."""
     from baulk.dashboard.printing import labels  # noqa: PLC0415
 
     system = shop_facts.facts().system
     timbers = ask(lambda s: [s.register.get(tag) for tag in tags])
     uses = shop_facts.woods().use_classes
-    return labels.labels(timbers, sheet=sheet, url=url, system=system, copies=copies, uses=uses)
+    return labels.labels(timbers, sheet=labels.named(sheet), url=url, system=system, copies=copies, uses=uses)

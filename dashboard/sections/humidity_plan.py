@@ -12,8 +12,8 @@ from baulk.dashboard.charts import humidity as charts_humidity
 from baulk.dashboard.queries.shop_facts import AirNow, ShopFacts
 from baulk.dashboard.sections import (
     air_room,
-    downloads,
     layout,
+    plan_paper,
     plans_back,
     press,
     saved,
@@ -143,7 +143,7 @@ def rest(place: str, made: AirPlan, past: pd.DataFrame, facts: ShopFacts) -> Non
     with st.expander("Assumptions, and what would change the plan", key="air-assumed"):
         said = text.sentences((*made.assumptions, *made.changes), reader, zone=words.zone())
         st.markdown("\n".join(f"* {each}" for each in words.mds(said)))
-    downloads.offer_plan(made)
+    plan_paper.offer_plan(made)
     plans_back.follow(place, made)
     _button(place, "Calculate again")
 

@@ -12,7 +12,7 @@ import streamlit as st
 from baulk.dashboard import typed, words
 from baulk.dashboard.printing import saw_drawing
 from baulk.dashboard.queries import shop_facts
-from baulk.dashboard.sections import downloads
+from baulk.dashboard.sections import plan_paper
 from baulk.models import units
 from baulk.models.plan.buying.purchase import BuyPlan
 from baulk.models.plan.sawing.cutting import CutPlan
@@ -56,7 +56,7 @@ def told(made: SizePlan | CutPlan | BuyPlan) -> None:
     """Show what a plan assumes, what would change it, and what to mind."""
     system = shop_facts.facts().system
     st.warning("\n\n".join(words.mds(sentences(made.cautions, system, zone=words.zone()))))
-    downloads.offer_plan(made)
+    plan_paper.offer_plan(made)
     with st.expander("Assumptions, and what would change the plan"):
         st.markdown(
             "\n".join(

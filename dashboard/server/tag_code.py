@@ -6,7 +6,7 @@ from typing import Final
 
 import zxingcpp
 
-from baulk.ingest import photo_scale, photos
+from baulk.ingest import photos
 from baulk.ingest.errors import RegisterError
 from baulk.models.errors import BaulkError
 
@@ -42,4 +42,6 @@ def tag_in(picture: bytes) -> str:
     found = [code.text.strip() for code in seen if code.text.strip()]
     if not found:
         raise NoCode("no code is to be seen in it; hold the phone square, nearer, and out of the sun")
+    from baulk.ingest import photo_scale  # noqa: PLC0415 - brings scipy, for millimetres
+
     return photo_scale.read(found[0])[0]

@@ -184,9 +184,9 @@ def label_at_once(tag: str, system: units.System) -> None:
         sheet = choice or kept
         st.session_state["label_sheet"] = sheet
         with layout.errors_as_sentences():
-            found = labels.named(sheet)
+            labels.named(sheet)  # told now where it is none
             st.download_button(
-                "Print label", lambda: downloads.labels_pdf((tag,), found, url=url), f"{tag}.pdf",
+                "Print label", lambda: downloads.labels_pdf((tag,), sheet, url=url), f"{tag}.pdf",
                 "application/pdf", key="label_pdf",
             )  # fmt: skip
     if doubt := labels.doubt(url, st.context.url):
