@@ -111,7 +111,7 @@ def test_a_timber_with_photograph_pith_and_first_readings_in_few_taps(
     assert add.taps <= 20
     assert took < 25
     assert page.locator("#label").get_attribute("href") == "/field/label?tag=FER-11"
-    expect(page.locator("#label-says")).to_contain_text("only this machine reaches")
+    expect(page.locator("#label-says")).to_contain_text("only the shop's machine reaches")
     (timber,) = [one for one in entered(field_shop) if one.tag == "FER-11"]
     assert timber.section.boxed_heart
     # across 0.6 of the picture lies the section: the pith 0.35 / 0.6 and 0.35 / 0.8 of it from the corner
