@@ -309,6 +309,19 @@ class Event:
         """Whether it has not been taken back."""
         return self.undone_utc is None
 
+    def halves_off_mm(self) -> tuple[float, float]:
+        """Return what a planing took off either face across the width and down the depth. [mm]
+
+        A side that stayed is not noted. Equal on opposite faces: common practice, no source.
+        """
+        across, down = (
+            (float(self.detail[f"from_{side}_mm"]) - float(self.detail[f"{side}_mm"])) / 2
+            if f"from_{side}_mm" in self.detail
+            else 0.0
+            for side in ("width", "depth")
+        )
+        return across, down
+
 
 def entered_as(timber: Timber, events: Iterable[Event]) -> str:
     """Return the tag that a timber was entered with, which no correction of it changes.

@@ -130,12 +130,9 @@ def detail_of(texts: Iterable[str], bare: LengthUnit) -> dict[str, Value]:
 
 def _planed(legs: Mapping[str, Legs], event: Event) -> dict[str, Legs]:
     """Return what a planing leaves of each corner's wane."""
-    if "from_width_mm" not in event.detail:
+    if not {"from_width_mm", "from_depth_mm"} & event.detail.keys():
         return {}
-    off = [
-        (float(event.detail[f"from_{side}_mm"]) - float(event.detail[f"{side}_mm"])) / 2
-        for side in ("width", "depth")
-    ]
+    off = event.halves_off_mm()
     left = {
         corner: 1 - off[0] / across - off[1] / down
         for corner, (across, down) in legs.items()

@@ -60,6 +60,9 @@ def test_a_planing_takes_its_half_from_either_side():
     for x, y in product(range(60, 95), range(60, 90)):
         assert old.cuts(0, 0, x, y) == new.cuts(0, 0, x, y)  # the same line, whichever section it is told of
     assert not wane.noted([measured(1, wane_ab_mm=10.0), planed]).legs_mm
+    one_side = event(EventKind.PLANED, 2, width_mm=190.0, depth_mm=200.0, from_width_mm=200.0)
+    left = wane.noted([measured(1, wane_ab_mm=40.0, wane_ab_down_mm=20.0), one_side])
+    assert left.legs_mm["ab"] == pytest.approx((35.0, 17.5))  # 5 of 40 mm went, whatever the slope
     unknown = event(EventKind.PLANED, 2, width_mm=190.0, depth_mm=180.0)
     assert not wane.noted([measured(1, wane_mm=40.0), unknown]).legs_mm
 

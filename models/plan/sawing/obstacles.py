@@ -125,11 +125,8 @@ def defects(section: Section, events: Sequence[Event]) -> tuple[Rect, ...]:
             told = {name: float(each.detail[name]) for name in _SIZES}
             key = (str(each.detail["what"]), str(each.detail.get("name", "")) or f"number {each.number}")
             found[key] = (told["from_d_mm"], told["from_a_mm"], told["width_mm"], told["depth_mm"])
-        if each.kind is EventKind.PLANED and "from_width_mm" in each.detail:
-            off = [
-                (float(each.detail[f"from_{side}_mm"]) - float(each.detail[f"{side}_mm"])) / 2
-                for side in ("width", "depth")
-            ]
+        if each.kind is EventKind.PLANED and {"from_width_mm", "from_depth_mm"} & each.detail.keys():
+            off = each.halves_off_mm()
             found = {key: (x - off[0], y - off[1], wide, deep) for key, (x, y, wide, deep) in found.items()}
     clipped = (_clipped(section, *each) for each in found.values())
     return tuple(each for each in clipped if each is not None)
