@@ -198,11 +198,18 @@ def _piece(values: Values, system: System) -> str:
 
 def _cut(values: Values, system: System) -> str:
     side = "beyond" if values["beyond"] else "short of"
-    faces = " and ".join(values["marked_on"])
+    faces = list(values["marked_on"])
+    whole = [each for each in faces if isinstance(each, str)]
+    on = f"faces {' and '.join(whole)}" if len(whole) == len(faces) else " and ".join(map(_face, faces))
     return (
-        f"Cut {values['number']}: mark {show_length(values['off_mm'], system)} from face {values['face']} on "
-        f"{faces}; saw just {side} the mark."
+        f"Cut {values['number']}: mark {show_length(values['off_mm'], system)} from {_face(values['face'])} "
+        f"on {on}; saw just {side} the mark."
     )
+
+
+def _face(face: str | int) -> str:
+    """Name a face by its letter, or by the cut that made it."""
+    return f"face {face}" if isinstance(face, str) else f"the face of cut {face}"
 
 
 def _best_by(values: Values, _system: System) -> str:
