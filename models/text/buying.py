@@ -273,6 +273,27 @@ def _next_best(values: Values, system: System) -> str:
     return f"{which}, {cost}: {'; '.join(told[:NAMED])}{_and_more(told)}."
 
 
+def _alike(values: Values, _system: System) -> str:
+    tags = values["tags"]
+    serve = "serves" if len(tags) == 1 else "serve"
+    return f"{listed(tags)} {serve} as well in place of {listed(values['instead'])}."
+
+
+def _no_other(values: Values, _system: System) -> str:
+    if not values["served"]:
+        return (
+            "Nothing of the list can come out of the yard as it is asked for, so there is no assignment to "
+            "compare."
+        )
+    further = "further" if values["found"] else "other"
+    if not values["proved"]:
+        return f"No {further} assignment was found in the time."
+    if values["found"]:
+        return "There is no further assignment that serves a part."
+    apart = "Apart from that, there" if values["alike"] else "There"
+    return f"{apart} is no other assignment that serves a part."
+
+
 def _instead(each: Values) -> str:
     come, gone = listed(each["from"]), listed(each["not_from"])
     if not come:
@@ -351,12 +372,16 @@ SENTENCES: Final[Mapping[str, Writer]] = {
     ),
     "buying.not_proved": _not_proved,
     "buying.next_best": _next_best,
+    "buying.alike": _alike,
+    "buying.no_other": _no_other,
     "buying.if_week_later": _wish("Wanted a week later"),
     "buying.if_any_day": _wish("If the parts could wait for the timber"),
     "buying.if_smaller": _wish("With {parts} {step} smaller both ways"),
     "buying.if_any_wood": _wish("If any wood in the yard would do"),
     "buying.if_first_wood": _wish("Without the other woods of the list"),
     "buying.if_any_heart": _wish("If the place of the heart did not matter"),
+    "buying.no_day": fixed("No part is wanted by a day, so a week later changes nothing."),
+    "buying.no_wood_asked": fixed("No part asks for a wood: any wood in the yard is compared already."),
     "buying.size_or_length": fixed(
         "Neither waiting, nor another wood, nor another place of the heart fills a gap: the timbers are too "
         "small or too short."
