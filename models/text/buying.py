@@ -274,9 +274,11 @@ def _next_best(values: Values, system: System) -> str:
 
 
 def _alike(values: Values, _system: System) -> str:
-    tags = values["tags"]
-    serve = "serves" if len(tags) == 1 else "serve"
-    return f"{listed(tags)} {serve} as well in place of {listed(values['instead'])}."
+    groups = values["groups"]
+    told = [f"{listed(each['tags'])} instead of {listed(each['instead'])}" for each in groups[:NAMED]]
+    many = len(groups) - NAMED
+    more = f"; and {many} more such {'group' if many == 1 else 'groups'} of timbers alike" if many > 0 else ""
+    return f"As good: {'; '.join(told)}{more}."
 
 
 def _no_other(values: Values, _system: System) -> str:

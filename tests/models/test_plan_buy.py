@@ -322,7 +322,8 @@ def test_the_two_next_best_assignments_are_told_with_what_they_differ_in():
     assert [each.tag for each in found.assignments] in (["T-2"], ["T-4"])  # alike: no news
     alike, first, second = found.next_best
     assert alike.code == "buying.alike"
-    assert sorted([*alike.values["tags"], *alike.values["instead"]]) == ["T-2", "T-4"]
+    (group,) = alike.values["groups"]
+    assert sorted([*group["tags"], *group["instead"]]) == ["T-2", "T-4"]
     for told, tag, side in ((first, "T-1", 230), (second, "T-3", 250)):
         (differs,) = told.values["instead"]
         assert (differs["part"], differs["from"]) == ("Sternpost", [tag])

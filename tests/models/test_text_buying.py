@@ -465,8 +465,14 @@ SAID = [
     ),
     (
         "buying.alike",
-        {"tags": ["T-2", "T-4"], "instead": ["T-1"]},
-        "T-2, T-4 serve as well in place of T-1.",
+        {"groups": [{"tags": ["T-2", "T-4"], "instead": ["T-1"]}, {"tags": ["T-9"], "instead": ["T-8"]}]},
+        "As good: T-2, T-4 instead of T-1; T-9 instead of T-8.",
+        None,
+    ),
+    (
+        "buying.alike",
+        {"groups": [{"tags": ["T-9"], "instead": ["T-8"]}] * 8},
+        f"As good: {'; '.join(['T-9 instead of T-8'] * 6)}; and 2 more such groups of timbers alike.",
         None,
     ),
     (

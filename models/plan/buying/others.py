@@ -67,12 +67,12 @@ def _alike(found: Layout) -> list[Reason]:
     groups: dict[int, list[str]] = {}
     for first, timber in zip(problem.alike, found.case.yard, strict=True):
         groups.setdefault(first, []).append(timber.stock.name)
-    told = []
+    told: list[Value] = []
     for tags in groups.values():
         instead, whole = [each for each in tags if each in cut], [each for each in tags if each not in cut]
         if instead and whole:
-            told.append(Reason(code="buying.alike", values={"tags": whole, "instead": instead}))
-    return told
+            told.append({"tags": whole, "instead": instead})
+    return [Reason(code="buying.alike", values={"groups": told})] if told else []
 
 
 def _cost(found: Layout, more: float, gap: float = 0.0) -> dict[str, Value]:
