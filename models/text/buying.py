@@ -7,11 +7,9 @@ from typing import Final
 
 from baulk.models.formatting import about, capital, count, day, share, show_along
 from baulk.models.reason import Reason
-from baulk.models.text.common import Values, Writer, fixed
+from baulk.models.text.common import NAMED, Values, Writer, fixed, listed
 from baulk.models.text.sawing import BOARD_FOOT_M3, show_volume
 from baulk.models.units import System, show_length, show_mass, show_size
-
-NAMED: Final = 6  # of a list of tags
 
 # why a timber does not serve -> how those are counted in one line
 COUNTED: Final[Mapping[str, str]] = {
@@ -46,7 +44,7 @@ def _assigned(values: Values, system: System) -> str:
     weeks = round(values["late_weeks"])
     late = "" if values["late_weeks"] <= 0 else f", {count(weeks, 'week')} late" if weeks else ", days late"
     named = values.get("beside") or ()
-    beside = f", side by side with {_listed(named)}" if named else ""
+    beside = f", side by side with {listed(named)}" if named else ""
     other = values.get("other_wood")
     wood = f", of {other[0]} instead of {other[1]}" if other else ""
     return (
@@ -193,13 +191,9 @@ def _confidence(values: Values, _system: System) -> str:
 
 def _taken_as_green(values: Values, _system: System) -> str:
     return (
-        f"No evaluation yet for {_listed(values['tags'])}: taken as green, at the usual moisture of the "
+        f"No evaluation yet for {listed(values['tags'])}: taken as green, at the usual moisture of the "
         f"species."
     )
-
-
-def _listed(names: Sequence[str]) -> str:
-    return ", ".join(names[:NAMED]) + (f" and {len(names) - NAMED} more" if len(names) > NAMED else "")
 
 
 def _new_timber_dries(values: Values, _system: System) -> str:
@@ -236,7 +230,7 @@ def _wish(wish: str) -> Writer:
 
     def write(values: Values, system: System) -> str:
         named = {
-            "parts": _listed(values.get("parts") or ()),
+            "parts": listed(values.get("parts") or ()),
             "step": show_length(values["step_mm"], system),
         }
         return f"{wish.format(**named)}, {_changed(values, system)}."
@@ -279,8 +273,31 @@ def _next_best(values: Values, system: System) -> str:
     return f"{which}, {cost}: {'; '.join(told[:NAMED])}{_and_more(told)}."
 
 
+def _alike(values: Values, _system: System) -> str:
+    groups = values["groups"]
+    told = [f"{listed(each['tags'])} instead of {listed(each['instead'])}" for each in groups[:NAMED]]
+    many = len(groups) - NAMED
+    more = f"; and {many} more such {'group' if many == 1 else 'groups'} of timbers alike" if many > 0 else ""
+    return f"As good: {'; '.join(told)}{more}."
+
+
+def _no_other(values: Values, _system: System) -> str:
+    if not values["served"]:
+        return (
+            "Nothing of the list can come out of the yard as it is asked for, so there is no assignment to "
+            "compare."
+        )
+    further = "further" if values["found"] else "other"
+    if not values["proved"]:
+        return f"No {further} assignment was found in the time."
+    if values["found"]:
+        return "There is no further assignment that serves a part."
+    apart = "Apart from that, there" if values["alike"] else "There"
+    return f"{apart} is no other assignment that serves a part."
+
+
 def _instead(each: Values) -> str:
-    come, gone = _listed(each["from"]), _listed(each["not_from"])
+    come, gone = listed(each["from"]), listed(each["not_from"])
     if not come:
         return f"{each['part']} not from {gone}"
     return f"{each['part']} from {come}" + (f" instead of {gone}" if gone else " too")
@@ -357,12 +374,16 @@ SENTENCES: Final[Mapping[str, Writer]] = {
     ),
     "buying.not_proved": _not_proved,
     "buying.next_best": _next_best,
+    "buying.alike": _alike,
+    "buying.no_other": _no_other,
     "buying.if_week_later": _wish("Wanted a week later"),
     "buying.if_any_day": _wish("If the parts could wait for the timber"),
     "buying.if_smaller": _wish("With {parts} {step} smaller both ways"),
     "buying.if_any_wood": _wish("If any wood in the yard would do"),
     "buying.if_first_wood": _wish("Without the other woods of the list"),
     "buying.if_any_heart": _wish("If the place of the heart did not matter"),
+    "buying.no_day": fixed("No part is wanted by a day, so a week later changes nothing."),
+    "buying.no_wood_asked": fixed("No part asks for a wood: any wood in the yard is compared already."),
     "buying.size_or_length": fixed(
         "Neither waiting, nor another wood, nor another place of the heart fills a gap: the timbers are too "
         "small or too short."

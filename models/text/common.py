@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from typing import Any, Final, TypeAlias
 
 from baulk.models.formatting import count
@@ -11,6 +11,8 @@ from baulk.models.units import System, show_length
 
 Values: TypeAlias = Mapping[str, Any]
 Writer: TypeAlias = Callable[[Values, System], str]
+
+NAMED: Final = 6  # of a list of tags
 
 
 def fixed(text: str) -> Writer:
@@ -20,6 +22,11 @@ def fixed(text: str) -> Writer:
         return text
 
     return write
+
+
+def listed(names: Sequence[str]) -> str:
+    """Return the first names of a list, and how many more there are."""
+    return ", ".join(names[:NAMED]) + (f" and {len(names) - NAMED} more" if len(names) > NAMED else "")
 
 
 def pct(value: float) -> str:

@@ -7,7 +7,7 @@ from typing import Final
 
 from baulk.models.formatting import about, count, day, share
 from baulk.models.text.air_ways import NAMES
-from baulk.models.text.common import Values, Writer, fixed, pct
+from baulk.models.text.common import Values, Writer, fixed, listed, pct
 from baulk.models.units import System
 
 MONTH_DAYS: Final = 30.4
@@ -122,7 +122,9 @@ def _unknown(values: Values, _system: System) -> str:
 
 
 def _no_date(values: Values, _system: System) -> str:
-    return f"No date was promised for {values['tag']}: it was not expected within the plan's three years."
+    tags = list(values["tags"])
+    were = "it was" if len(tags) == 1 else "they were"
+    return f"No date was promised for {listed(tags)}: {were} not expected within the plan's three years."
 
 
 def _checks(values: Values, _system: System) -> str:

@@ -198,11 +198,19 @@ def _piece(values: Values, system: System) -> str:
 
 def _cut(values: Values, system: System) -> str:
     side = "beyond" if values["beyond"] else "short of"
-    faces = " and ".join(values["marked_on"])
+    on = list(values["marked_on"])
+    cut = [each for each in on if not isinstance(each, str)]
+    both = f"cut faces {cut[0]} and {cut[1]}" if len(cut) == len(on) else " and ".join(map(_face, on))
     return (
-        f"Cut {values['number']}: mark {show_length(values['off_mm'], system)} from face {values['face']} on "
-        f"{faces}; saw just {side} the mark."
+        f"Cut {values['number']}: mark {show_length(values['off_mm'], system)} from "
+        f"{'face ' if isinstance(values['face'], str) else ''}{_face(values['face'])} on {both}; "
+        f"saw just {side} the mark."
     )
+
+
+def _face(face: str | int) -> str:
+    """Name a face by its letter, or by the number of the cut that made it: short, the drawing is narrow."""
+    return face if isinstance(face, str) else f"cut face {face}"
 
 
 def _best_by(values: Values, _system: System) -> str:

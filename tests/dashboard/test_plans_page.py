@@ -130,7 +130,7 @@ def test_a_measured_section_needs_no_register(run):
         (("size", *SIX, "--pith", "4"), OutOfRange, "the pith looks like"),
         (("size", "NONE-9", *SIX), NotFound, "NONE-9"),
         (("size", *SIX, "--section", "8 x 8 in", "--defect", "1,2"), OutOfRange, "x,y,width,height"),
-        (("size", *SIX, "--section", "8 x 8 in", "--corner", "ab"), OutOfRange, "looks like"),
+        (("size", *SIX, "--section", "8 x 8 in", "--corner", "ab"), OutOfRange, "a corner is ab"),
         (("size", "--section", "8 x 8 in"), OutOfRange, "its wood and its use"),
         (("size", *SIX, "-o", "saw.txt"), OutOfRange, "as .svg or .pdf"),
         (("size", *SIX, "--units", "ells"), OutOfRange, "inch or metric"),

@@ -176,12 +176,20 @@ def test_what_is_told_has_words_for_every_case():
     assert "T-1 was promised for April 2026 and is not ready; now no date is told for it" in said
     assert "T-2 was promised for April 2026 and is not ready; now it is expected about July 2026" in said
     assert "T-3 has left the room" in said
-    assert "No date was promised for T-5" in said
+    assert "No date was promised for T-5: it was not expected" in said
     assert "T-6 was promised for February 2027; its verdict tells no date now" in said
     assert "20 %. So far a check was entered of T-6" in said
     assert "120 litres and 80 kWh; nobody told" in said
     assert "2.0 °C (± 0.0) warmer than promised" in said
     assert "3.6 °F (± 0.0) warmer than promised" in words(found, "inch")
+
+
+def test_timbers_without_a_promised_date_are_told_in_one_sentence():
+    timbers = [promised(f"T-{i}", days=None) for i in range(9)] + [promised("T-9")]
+    came = [TimberCame(tag=f"T-{i}", left=i == 0) for i in range(10)]
+    said = words(back(plan(*timbers), 130, None, *came))
+    assert said.count("No date was promised") == 1
+    assert "No date was promised for T-1, T-2, T-3, T-4, T-5, T-6 and 2 more: they were not" in said
 
 
 # --------------------------------------------------------------------------- what it teaches

@@ -320,14 +320,49 @@ def test_the_two_next_best_assignments_are_told_with_what_they_differ_in():
 
     found = plan([POST], [of("T-1", 230), of("T-2", 210), of("T-3", 250), of("T-4", 210)])
     assert [each.tag for each in found.assignments] in (["T-2"], ["T-4"])  # alike: no news
-    first, second = found.next_best
+    alike, first, second = found.next_best
+    assert alike.code == "buying.alike"
+    (group,) = alike.values["groups"]
+    assert sorted([*group["tags"], *group["instead"]]) == ["T-2", "T-4"]
     for told, tag, side in ((first, "T-1", 230), (second, "T-3", 250)):
         (differs,) = told.values["instead"]
         assert (differs["part"], differs["from"]) == ("Sternpost", [tag])
         # the piece's waste and half of the length left (697 mm at most: firewood, all of it)
         assert told.values["more"] == pytest.approx((side**2 - 210**2) * 1e-6 * (2.503 + 0.697), rel=1e-6)
         assert told.values["short_more"] == 0
-    assert plan([POST], [of("T-1", 230)]).next_best == ()
+
+
+@pytest.mark.parametrize(
+    ("yard", "codes", "values"),
+    [
+        ((230,), ["no_other"], {"found": 0, "proved": True, "served": True, "alike": False}),
+        ((230, 230), ["alike", "no_other"], {"found": 0, "proved": True, "served": True, "alike": True}),
+        ((230, 210), ["next_best", "no_other"], {"found": 1, "proved": True, "served": True, "alike": False}),
+        ((100,), ["no_other"], {"found": 0, "proved": True, "served": False, "alike": False}),
+    ],
+)
+def test_where_fewer_than_two_other_assignments_exist_that_is_told(yard, codes, values):
+    timbers = [
+        timber(tag, stock=Stock(name=tag, section=Section(width_mm=side, depth_mm=side), length_mm=3350))
+        for tag, side in zip(("T-1", "T-2"), yard, strict=False)
+    ]
+    found = plan([POST], timbers)
+    assert [each.code.removeprefix("buying.") for each in found.next_best] == codes
+    assert found.next_best[-1].values == values
+
+
+def test_what_no_part_asks_for_is_told_as_no_change():
+    codes = [
+        each.code for each in plan([replace(POST, wanted_by_utc=None, species=None)], [timber()]).would_change
+    ]
+    assert {"buying.no_day", "buying.no_wood_asked"} <= set(codes)
+    codes = [
+        each.code
+        for each in plan(
+            [replace(POST, wanted_by_utc=NOW + timedelta(days=300), species="white oak")], [timber()]
+        ).would_change
+    ]
+    assert not {"buying.no_day", "buying.no_wood_asked"} & set(codes)
 
 
 def test_the_yards_optimum_is_told_as_proved_or_with_its_gap(monkeypatch):

@@ -248,14 +248,27 @@ def test_the_cuts_in_their_order_leave_the_pieces():
     found = cuts.order(section, [one])
     assert [each.number for each in found] == [1, 2, 3, 4]
     assert found[0].off_mm == pytest.approx(130)  # the widest slab first, 130 mm from face d
-    assert (found[0].face, found[0].marked_on, found[0].keeps_low) == ("d", "ac", True)
+    assert (found[0].face, found[0].marked_on, found[0].keeps_low) == ("d", ("a", "c"), True)
     assert any(box == pytest.approx((-90, -70, 30, 70)) for box in freed(section, [one], found))
     two = [
         Rect(x_mm=-100, y_mm=-90, width_mm=98, height_mm=180),
         Rect(x_mm=1, y_mm=-90, width_mm=99, height_mm=180),
     ]
+    # by hand: slabs of 70, 20, 20 and 10 mm come off b, then c and a, then d, of which the edges left are
+    # the faces of the next marks
+    assert [(each.face, round(each.off_mm), each.marked_on) for each in found] == [
+        ("d", 130, ("a", "c")),
+        ("a", 160, (1, "d")),
+        ("a", 20, (1, "d")),
+        ("d", 10, (3, 2)),
+    ]
     (only, *_) = cuts.order(section, two)
     assert (only.at_mm, only.off_mm) == (-2, 98)
+    # the right piece is sawn to its height from the face that the first cut left
+    lower = [two[0], Rect(x_mm=1, y_mm=-90, width_mm=60, height_mm=100)]
+    _, beside, top = cuts.order(section, lower)
+    assert (beside.face, beside.off_mm, beside.marked_on) == ("a", 80, ("b", 1))
+    assert (top.face, top.off_mm, top.marked_on) == (1, 60, (2, "c"))
 
 
 def test_the_ways_best_by_value_and_by_stability_are_named():

@@ -464,6 +464,63 @@ SAID = [
         "Next best, 0.047 m³ more wood lost: Post from T-2 instead of T-1; Beam from T-3 too.",
     ),
     (
+        "buying.alike",
+        {"groups": [{"tags": ["T-2", "T-4"], "instead": ["T-1"]}, {"tags": ["T-9"], "instead": ["T-8"]}]},
+        "As good: T-2, T-4 instead of T-1; T-9 instead of T-8.",
+        None,
+    ),
+    (
+        "buying.alike",
+        {"groups": [{"tags": ["T-9"], "instead": ["T-8"]}] * 8},
+        f"As good: {'; '.join(['T-9 instead of T-8'] * 6)}; and 2 more such groups of timbers alike.",
+        None,
+    ),
+    (
+        "buying.no_other",
+        {"found": 0, "proved": True, "alike": False, "served": True},
+        "There is no other assignment that serves a part.",
+        None,
+    ),
+    (
+        "buying.no_other",
+        {"found": 0, "proved": True, "alike": True, "served": True},
+        "Apart from that, there is no other assignment that serves a part.",
+        None,
+    ),
+    (
+        "buying.no_other",
+        {"found": 1, "proved": True, "alike": False, "served": True},
+        "There is no further assignment that serves a part.",
+        None,
+    ),
+    (
+        "buying.no_other",
+        {"found": 1, "proved": False, "alike": False, "served": True},
+        "No further assignment was found in the time.",
+        None,
+    ),
+    (
+        "buying.no_other",
+        {"found": 0, "proved": True, "alike": False, "served": False},
+        (
+            "Nothing of the list can come out of the yard as it is asked for, so there is no assignment to "
+            "compare."
+        ),
+        None,
+    ),
+    (
+        "buying.no_day",
+        {},
+        "No part is wanted by a day, so a week later changes nothing.",
+        None,
+    ),
+    (
+        "buying.no_wood_asked",
+        {},
+        "No part asks for a wood: any wood in the yard is compared already.",
+        None,
+    ),
+    (
         "buying.if_week_later",
         {"fewer": 0, "more": 0.0, "in_money": False, "step_mm": 5.0},
         "Wanted a week later, nothing changes.",

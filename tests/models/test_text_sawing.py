@@ -243,9 +243,21 @@ SAID = [
     ),
     (
         "sawing.cut",
-        {"number": 2, "face": "a", "off_mm": 88.9, "marked_on": "bd", "beyond": True},
+        {"number": 2, "face": "a", "off_mm": 88.9, "marked_on": ["b", "d"], "beyond": True},
         "Cut 2: mark 3 1/2 in from face a on b and d; saw just beyond the mark.",
         "Cut 2: mark 89 mm from face a on b and d; saw just beyond the mark.",
+    ),
+    (
+        "sawing.cut",
+        {"number": 4, "face": 1, "off_mm": 88.9, "marked_on": [3, "c"], "beyond": True},
+        "Cut 4: mark 3 1/2 in from cut face 1 on cut face 3 and c; saw just beyond the mark.",
+        "Cut 4: mark 89 mm from cut face 1 on cut face 3 and c; saw just beyond the mark.",
+    ),
+    (
+        "sawing.cut",
+        {"number": 4, "face": "a", "off_mm": 88.9, "marked_on": [2, 3], "beyond": False},
+        "Cut 4: mark 3 1/2 in from face a on cut faces 2 and 3; saw just short of the mark.",
+        "Cut 4: mark 89 mm from face a on cut faces 2 and 3; saw just short of the mark.",
     ),
     (
         "sawing.most_proved",

@@ -85,6 +85,20 @@ def test_a_dehumidifier_needs_a_larger_nameplate_in_the_cold():
     assert warm.kwh == pytest.approx(7 * 10 * warm.kwh_l)
 
 
+def test_each_week_of_a_machine_costs_what_it_costs_alone_so_a_cold_one_costs_more():
+    need, temp, rh = np.array([10.0, 10.0, 0.0]), np.array([24.0, 18.0, -5.0]), np.full(3, 70.0)
+    (both,) = water.machines(need, temp, rh, heated=False, price_kwh=None)
+    alone = [
+        water.machines(need[w : w + 1], temp[w : w + 1], rh[w : w + 1], heated=False, price_kwh=None)[0]
+        for w in (0, 1)
+    ]
+    assert both.kind == alone[0].kind == alone[1].kind == "refrigerant dehumidifier"
+    assert both.kwh_by_week == pytest.approx((alone[0].kwh, alone[1].kwh, 0.0))
+    assert both.kwh_by_week[1] > 1.05 * both.kwh_by_week[0]
+    assert both.kwh == pytest.approx(sum(both.kwh_by_week))
+    assert both.rated_l_day == pytest.approx(alone[1].rated_l_day)  # a frost without work does not count
+
+
 def test_adding_water_to_a_heated_room_costs_its_latent_heat():
     need, temp, rh = np.array([-5.0]), np.array([20.0]), np.array([60.0])
     (cool,) = water.machines(need, temp, rh, heated=False, price_kwh=None)

@@ -30,21 +30,49 @@ def next_best(found: Layout) -> tuple[Reason, ...]:
     Returns
     -------
     tuple of Reason
-        At most `NEXT`; each leaves out at least one part out of a timber, or out of its like, that every
-        better one has.
+        Timbers that serve as well, being alike; then at most `NEXT` plans, each of which leaves out at least
+        one part out of a timber, or out of its like, that every better one has; where there are fewer, that.
     """
-    return tuple(
-        Reason(
-            code="buying.next_best",
-            values={
-                "number": number,
-                "short_more": int(other.short.sum() - found.best.short.sum()),
-                **_cost(found, other.spent - found.best.spent),
-                "instead": _differ(found, other),
-            },
-        )
-        for number, other in enumerate(found.search.next_best(NEXT), start=1)
-    )
+    others = found.search.next_best(NEXT)
+    alike = _alike(found)
+    told = [
+        *alike,
+        *(
+            Reason(
+                code="buying.next_best",
+                values={
+                    "number": number,
+                    "short_more": int(other.short.sum() - found.best.short.sum()),
+                    **_cost(found, other.spent - found.best.spent),
+                    "instead": _differ(found, other),
+                },
+            )
+            for number, other in enumerate(others, start=1)
+        ),
+    ]
+    if len(others) < NEXT:
+        values: dict[str, Value] = {
+            "found": len(others),
+            "proved": found.search.knows_all,
+            "alike": bool(alike),
+            "served": bool(found.best.served(found.search.problem)),
+        }
+        told.append(Reason(code="buying.no_other", values=values))
+    return tuple(told)
+
+
+def _alike(found: Layout) -> list[Reason]:
+    """Return which timbers that stay whole serve as well as some that are cut: to the search they are one."""
+    cut, problem = found.left_mm(found.best), found.search.problem
+    groups: dict[int, list[str]] = {}
+    for first, timber in zip(problem.alike, found.case.yard, strict=True):
+        groups.setdefault(first, []).append(timber.stock.name)
+    told: list[Value] = []
+    for tags in groups.values():
+        instead, whole = [each for each in tags if each in cut], [each for each in tags if each not in cut]
+        if instead and whole:
+            told.append({"tags": whole, "instead": instead})
+    return [Reason(code="buying.alike", values={"groups": told})] if told else []
 
 
 def _cost(found: Layout, more: float, gap: float = 0.0) -> dict[str, Value]:
@@ -82,7 +110,8 @@ def would_change(found: Layout) -> tuple[Reason, ...]:
     Returns
     -------
     tuple of Reason
-        Each with how many pieces fewer would be short and how much less wood lost; nothing changed is told.
+        Each with how many pieces fewer would be short and how much less wood lost; nothing changed is told,
+        and where no part names a day or a wood, that.
     """
     if not found.case.yard:
         return ()
@@ -90,6 +119,8 @@ def would_change(found: Layout) -> tuple[Reason, ...]:
     for code, change in _WISHES.items():
         parts = change(found)
         if parts == found.case.parts:
+            if code in _NOT_ASKED:
+                told.append(Reason(code=_NOT_ASKED[code]))
             continue
         smaller = code == "buying.if_smaller"
         other = lay(replace(found.case, parts=parts), known=found if smaller else None)
@@ -107,7 +138,7 @@ def would_change(found: Layout) -> tuple[Reason, ...]:
 
 def fills_no_gap(changed: Iterable[Reason]) -> bool:
     """Whether by none of the reasons of `would_change` fewer pieces would be short."""
-    return not any(isinstance(each.values["fewer"], int) and each.values["fewer"] > 0 for each in changed)
+    return not any(isinstance(fewer := each.values.get("fewer"), int) and fewer > 0 for each in changed)
 
 
 def _gross(found: Layout) -> float:
@@ -182,3 +213,6 @@ _WISHES: Final[dict[str, Callable[[Layout], tuple[Part, ...]]]] = {
     "buying.if_first_wood": _first_wood,
     "buying.if_any_heart": _any_heart,
 }
+
+# what is told where a wish changes nothing because no part asks for it
+_NOT_ASKED: Final = {"buying.if_week_later": "buying.no_day", "buying.if_any_wood": "buying.no_wood_asked"}

@@ -27,6 +27,11 @@ class Search:
     problem : Problem
         What is wanted, and what there is.
 
+    Attributes
+    ----------
+    knows_all : bool
+        Whether it is proved that there are no more plans than the last `next_best` returned.
+
     Raises
     ------
     NoAnswer
@@ -35,6 +40,7 @@ class Search:
 
     def __init__(self, problem: Problem) -> None:
         self.problem = problem
+        self.knows_all = False
         self._patterns: Patterns | None = None
         parts, timbers = problem.cost.shape
         if timbers == 0:
@@ -70,18 +76,22 @@ class Search:
         Returns
         -------
         tuple of Amounts
-            The best first; fewer where there are no more, or none was found in time.
+            The best first; fewer where there are no more, or none was found in time: see `knows_all`.
         """
+        self.knows_all = False
         found: list[Amounts] = []
         without: list[Served] = []
         last = self.best
         while len(found) < count:
             served = last.served(self.problem)
             if not served:
+                self.knows_all = True
                 break
             without.append(served)
             other = self._without(without)
             if other is None or not other.served(self.problem):
+                # a plan that serves nothing is one of fewest short pieces: exact only in a small yard
+                self.knows_all = other is not None and self._patterns is None and other.fewer == 0
                 break
             found.append(other)
             last = other

@@ -398,9 +398,7 @@ class Counted:
         found = machines(
             moved[year], room.temp_c[year], way.rh_pct[year], heated=room.held_c is not None, price_kwh=None
         )
-        out, into = np.maximum(moved[year], 0.0), np.maximum(-moved[year], 0.0)
-        rates = {each.kind == "humidifier": each.kwh_l for each in found}
-        power = 7 * (out * rates.get(False, 0.0) + into * rates.get(True, 0.0))
+        power = sum((np.array(each.kwh_by_week) for each in found), start=np.zeros(moved[year].size))
         by_week = tuple(
             (round(float(litres), 3), round(float(kwh), 3))
             for litres, kwh in zip(7 * np.abs(moved[year]), power, strict=True)

@@ -44,6 +44,7 @@ def said(found: LookedBack) -> tuple[Reason, ...]:
         head,
         *_air_said(found.air),
         *(reason for each in found.timbers for reason in _timber_said(each)),
+        *_no_date_said(found.timbers),
         _checks_said(found),
         *_water_said(found),
     )
@@ -101,7 +102,7 @@ def _timber_said(each: TimberBack) -> tuple[Reason, ...]:
             )
         )
     if each.promised_utc is None:
-        return (*told, Reason(code="back.no_date", values={"tag": each.tag}))
+        return tuple(told)  # those without a date are told together, by `_no_date_said`
     code = "back.unknown"
     if each.ready_utc is not None:
         code = "back.ready"
@@ -118,6 +119,12 @@ def _timber_said(each: TimberBack) -> tuple[Reason, ...]:
         },
     )
     return (*told, date)
+
+
+def _no_date_said(timbers: Sequence[TimberBack]) -> tuple[Reason, ...]:
+    """Return in one reason which timbers of the room no date was promised for."""
+    tags = tuple(each.tag for each in timbers if each.promised_utc is None and not each.left)
+    return (Reason(code="back.no_date", values={"tags": tags}),) if tags else ()
 
 
 def _checks_said(found: LookedBack) -> Reason:

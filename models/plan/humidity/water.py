@@ -252,6 +252,8 @@ class Machine:
         By the price given, in the money of the price.
     weeks : int
         How many weeks were counted.
+    kwh_by_week : tuple of float
+        Electricity of each of them: a litre costs more in cold air. [kWh]
     """
 
     kind: str
@@ -261,6 +263,7 @@ class Machine:
     kwh: float
     cost: float | None
     weeks: int
+    kwh_by_week: tuple[float, ...] = ()
 
 
 def machines(
@@ -298,27 +301,31 @@ def machines(
     if np.any(out > 0):
         share = refrigerant_share(temp_c, rh_pct)
         runs = share > 0.05
-        cold = float(np.sum(out * RATED_KWH_L / np.maximum(share, 0.05))) if np.all(runs[out > 0]) else np.inf
-        desiccant = float(np.sum(out * DESICCANT_KWH_L))
-        kind = "refrigerant dehumidifier" if cold <= desiccant else "desiccant dehumidifier"
-        rated = float(np.max(out / share)) if cold <= desiccant else float(np.max(out))
-        found.append(_machine(kind, out, rated, min(cold, desiccant), price_kwh))
+        rated = out / np.maximum(share, 0.05)  # a week without water to take out may be too cold for it
+        dry = out * DESICCANT_KWH_L
+        if np.all(runs[out > 0]) and np.sum(rated) * RATED_KWH_L <= np.sum(dry):
+            cold = rated * RATED_KWH_L
+            found.append(_machine("refrigerant dehumidifier", out, float(np.max(rated)), cold, price_kwh))
+        else:
+            found.append(_machine("desiccant dehumidifier", out, float(np.max(out)), dry, price_kwh))
     if np.any(into > 0):
         each = MIST_KWH_L + (latent_heat_kj_kg(temp_c) / 3600 if heated else 0.0)
-        found.append(_machine("humidifier", into, float(np.max(into)), float(np.sum(into * each)), price_kwh))
+        found.append(_machine("humidifier", into, float(np.max(into)), into * each, price_kwh))
     return tuple(found)
 
 
 def _machine(
-    kind: str, need_l_day: Floats, rated: float, kwh_a_day: float, price_kwh: float | None
+    kind: str, need_l_day: Floats, rated: float, kwh_a_day: Floats, price_kwh: float | None
 ) -> Machine:
-    kwh = 7 * kwh_a_day
+    by_week = 7 * kwh_a_day
+    kwh = float(np.sum(by_week))
     return Machine(
         kind=kind,
         l_day=float(np.max(need_l_day)),
         rated_l_day=rated,
-        kwh_l=kwh_a_day / float(np.sum(need_l_day)),
+        kwh_l=kwh / (7 * float(np.sum(need_l_day))),
         kwh=kwh,
         cost=None if price_kwh is None else kwh * price_kwh,
         weeks=int(need_l_day.size),
+        kwh_by_week=tuple(float(each) for each in by_week),
     )

@@ -4,14 +4,17 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Final
+from typing import Final, TypeAlias
 
 from baulk.models.plan.sawing.rects import SLACK_MM, Rect
 from baulk.models.reason import Reason
 from baulk.models.section import Section
 
 NO_CUT_MM: Final = 0.5  # less beside a piece is left to the plane; our own judgement, no source
-_Box = tuple[float, float, float, float]
+_Box: TypeAlias = tuple[float, float, float, float]
+Side: TypeAlias = str | int
+"""A face's letter, or the number of the cut that made the face that is there now."""
+_Sides: TypeAlias = tuple[Side, Side, Side, Side]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -28,12 +31,13 @@ class Cut:
         Where the edge that is kept lies, in the section's axes. [mm]
     from_mm, to_mm : float
         How far it reaches the other way. [mm]
-    face : str
-        The face it is measured from: d of an upright one, a of the other.
+    face : Side
+        The face it is measured from: d of an upright one, a of the other; the number of the cut that has
+        taken that face off, where one has.
     off_mm : float
-        From that face of the whole timber. [mm]
-    marked_on : str
-        Letters of the two faces on which it is marked.
+        From that face. [mm]
+    marked_on : (Side, Side)
+        The two faces on which it is marked, the upper or right one first.
     keeps_low : bool
         Whether the edge kept is that of the piece to the left of it or below it.
     """
@@ -43,9 +47,9 @@ class Cut:
     at_mm: float
     from_mm: float
     to_mm: float
-    face: str
+    face: Side
     off_mm: float
-    marked_on: str
+    marked_on: tuple[Side, Side]
     keeps_low: bool
 
     def reason(self) -> Reason:
@@ -56,7 +60,7 @@ class Cut:
                 "number": self.number,
                 "face": self.face,
                 "off_mm": self.off_mm,
-                "marked_on": self.marked_on,
+                "marked_on": list(self.marked_on),
                 # the saw runs on the far side of the mark, seen from the face it is measured from
                 "beyond": self.keeps_low == self.upright,
             },
@@ -79,48 +83,59 @@ def order(section: Section, pieces: Sequence[Rect]) -> tuple[Cut, ...]:
         Each goes right through what the ones before it left.
     """
     half_w, half_d = section.width_mm / 2, section.depth_mm / 2
-    found: list[tuple[bool, float, float, float, bool]] = []
-    _free((-half_w, -half_d, half_w, half_d), list(pieces), found)
-    return tuple(
-        Cut(
-            number=number,
-            upright=upright,
-            at_mm=at,
-            from_mm=low,
-            to_mm=high,
-            face="d" if upright else "a",
-            off_mm=at + half_w if upright else half_d - at,
-            marked_on="ac" if upright else "bd",
-            keeps_low=keeps_low,
-        )
-        for number, (upright, at, low, high, keeps_low) in enumerate(found, start=1)
-    )
+    found: list[Cut] = []
+    _free((-half_w, -half_d, half_w, half_d), ("d", "c", "b", "a"), list(pieces), found)
+    return tuple(found)
 
 
-def _free(box: _Box, pieces: list[Rect], found: list[tuple[bool, float, float, float, bool]]) -> None:
+def _free(box: _Box, sides: _Sides, pieces: list[Rect], found: list[Cut]) -> None:
+    """Add the cuts that free some pieces from a box, whose left, lower, right and upper faces are named."""
     if len(pieces) > 1:
         for axis in (0, 1):
             for at in sorted(_high(each, axis) for each in pieces):
                 low = [each for each in pieces if _high(each, axis) <= at + SLACK_MM]
                 high = [each for each in pieces if _low(each, axis) >= at - SLACK_MM]
                 if high and len(low) + len(high) == len(pieces):
-                    found.append((axis == 0, at, box[1 - axis], box[3 - axis], True))
-                    first, second = list(box), list(box)
-                    first[axis + 2], second[axis] = at, min(_low(each, axis) for each in high)
-                    _free((first[0], first[1], first[2], first[3]), low, found)
-                    _free((second[0], second[1], second[2], second[3]), high, found)
+                    cut = _cut(box, sides, axis, at, keeps_low=True, number=len(found) + 1)
+                    found.append(cut)
+                    beyond = min(_low(each, axis) for each in high)
+                    _free(*_moved(box, sides, axis + 2, at, cut.number), low, found)
+                    _free(*_moved(box, sides, axis, beyond, cut.number), high, found)
                     return
         return
-    rect, left = pieces[0], list(box)
+    rect = pieces[0]
     beside = [
         (rect.x_mm - box[0], 0, rect.x_mm), (rect.y_mm - box[1], 1, rect.y_mm),
         (box[2] - rect.right_mm, 2, rect.right_mm), (box[3] - rect.top_mm, 3, rect.top_mm),
     ]  # fmt: skip
     for gap, side, at in sorted(beside, key=lambda each: -each[0]):
         if gap > NO_CUT_MM:
-            axis = side % 2
-            found.append((axis == 0, at, left[1 - axis], left[3 - axis], side >= 2))
-            left[side] = at
+            cut = _cut(box, sides, side % 2, at, keeps_low=side >= 2, number=len(found) + 1)
+            found.append(cut)
+            box, sides = _moved(box, sides, side, at, cut.number)
+
+
+def _cut(box: _Box, sides: _Sides, axis: int, at: float, *, keeps_low: bool, number: int) -> Cut:  # noqa: PLR0913 - what a cut is known by
+    """Return a cut right through a box, measured from and marked on the faces that it has by then."""
+    upright = axis == 0
+    return Cut(
+        number=number,
+        upright=upright,
+        at_mm=at,
+        from_mm=box[1 - axis],
+        to_mm=box[3 - axis],
+        face=sides[0] if upright else sides[3],
+        off_mm=at - box[0] if upright else box[3] - at,
+        marked_on=(sides[3], sides[1]) if upright else (sides[2], sides[0]),
+        keeps_low=keeps_low,
+    )
+
+
+def _moved(box: _Box, sides: _Sides, side: int, at: float, number: int) -> tuple[_Box, _Sides]:
+    """Return a box one of whose faces a cut has moved, and its faces, that one named by the cut."""
+    edges, names = list(box), list(sides)
+    edges[side], names[side] = at, number
+    return (edges[0], edges[1], edges[2], edges[3]), (names[0], names[1], names[2], names[3])
 
 
 def _low(rect: Rect, axis: int) -> float:
