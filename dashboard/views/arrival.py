@@ -186,7 +186,8 @@ def begin() -> None:
         st.session_state["arrival_tag"] = arrival.next_tag()
     if places:
         st.session_state.setdefault("arrival_place", places[0])
-    st.session_state.setdefault("arrival_sapwood", "unknown")
+    if st.session_state.get("arrival_sapwood") is None:  # at first, and after each timber
+        st.session_state["arrival_sapwood"] = "unknown"
 
 
 def entered(tag: str, system: units.System) -> None:
