@@ -5,14 +5,14 @@ import * as pith from "./add_pith.js";
 import { CHECKS, FIELDS, inch, it, kg, long_mm, mm, numbers, pithSays, pith_mm, says, section, shown, typed, weights } from "./add_form.js";
 import { mass } from "./measure.js";
 import { draw as drawButtEnd } from "./butt_end.js";
-import { doubt } from "./label_code.js";
+import * as paper from "./label_code.js";
 import { Queue } from "./queue.js";
 
 const $ = (id) => document.getElementById(id);
 const all = (what) => [...document.querySelectorAll(what)];
 const SAVED = 4; // the last screen
 
-let step = 0, active = null, photo = null, asked = "", editing = null, last = null;
+let step = 0, active = null, photo = null, asked = "", editing = null, last = null, labels = false, due = null;
 
 function stopped(at) { // whether something holds up the way on from a screen, which is then said
   const found = CHECKS[at]().filter(Boolean), no = found.find((one) => one.no);
@@ -80,19 +80,11 @@ function drawUse() {
   });
   if (typed && !match.length && typed !== key(it.form.wood ?? "")) rows.unshift(Object.assign(document.createElement("p"), { textContent: "No wood of that name is known." }));
   $("woods").replaceChildren(...rows);
-  options($("use"), it.shop.uses.map((one) => [one.name, one.title]), it.form.use, "where will it live?");
+  phone.options($("use"), it.shop.uses.map((one) => [one.name, one.title]), it.form.use, "where will it live?");
   const places = it.shop.places.includes(it.form.place) || !it.form.place || $("place").value === "+" ? it.shop.places : [it.form.place, ...it.shop.places];
-  options($("place"), [...places.map((one) => [one, one]), ["+", "another place"]], $("place").value === "+" ? "+" : it.form.place, "where does it lie?");
+  phone.options($("place"), [...places.map((one) => [one, one]), ["+", "another place"]], $("place").value === "+" ? "+" : it.form.place, "where does it lie?");
   $("new-place").hidden = $("place").value !== "+";
   $("sealed").checked = it.form.sealed;
-}
-function options(select, rows, chosen, empty) {
-  const wanted = JSON.stringify([rows, empty]);
-  if (select.dataset.rows !== wanted) {
-    select.dataset.rows = wanted;
-    select.replaceChildren(...[["", empty], ...rows].map(([value, text]) => new Option(text, value)));
-  }
-  select.value = chosen ?? "";
 }
 function drawWeight() {
   if ($("tag").value !== it.form.tag) $("tag").value = it.form.tag;
@@ -110,9 +102,11 @@ function drawSaved() {
   const changedTag = one?.wished && one.wished !== one.tag ? `${one.wished} was taken meanwhile: write ${one.tag} on this timber. ` : "";
   $("got-says").textContent = !one ? "" : one.undo ? `${one.tag} is taken back.` : `${changedTag}${told ?? ""}`;
   const sent = one?.state === "sent" && !one.undo;
-  if (sent) $("label").href = `/field/label?tag=${encodeURIComponent(one.tag)}`;
+  if (sent) $("label").href = paper.address(one.tag);
   else $("label").removeAttribute("href");
-  $("label-says").textContent = sent ? doubt(it.shop.codes_open, location.origin) : "Its label can be printed once it is sent.";
+  $("label-says").textContent = sent ? paper.doubt(it.shop.codes_open, location.origin)
+    : one?.id === due ? "Its label comes once it is sent." : "Its label can be printed once it is sent.";
+  $("labels").checked = labels;
   $("undo").disabled = !one || Boolean(one.undo);
   $("entries").replaceChildren(...queue.entries.slice().reverse().map(row));
 }
@@ -251,6 +245,7 @@ async function save() {
   }
   if (old && old.id !== entry.id) await undo(old, false);
   last = entry.id;
+  due = labels ? entry.id : null;
   editing = null;
   go(SAVED);
   return queue.send();
@@ -295,7 +290,11 @@ const queue = new Queue({
   },
   after: async () => { for (const one of queue.entries.filter(photoWaits)) await sendPhoto(one); },
   waits: () => queue.entries.some(photoWaits),
-  changed: draw,
+  changed: () => {
+    const one = queue.entries.find((each) => each.id === due);
+    if (paper.ready(one)) { due = null; paper.take(one.tag, document); }
+    draw();
+  },
 });
 async function sendPhoto(one) {
   const held = await phone.get("photos", one.id);
@@ -372,6 +371,7 @@ function listen() {
   $("sealed").onchange = () => { it.form.sealed = $("sealed").checked; changed(); };
   $("tag").oninput = () => { it.form.tag = $("tag").value.trim(); changed(); };
   tap("face", () => { const faces = [null, "a", "b", "c", "d"]; it.form.face = faces[(faces.indexOf(it.form.face) + 1) % 5]; changed(); });
+  $("labels").onchange = () => { labels = $("labels").checked; phone.keep("labels", labels).catch(() => {}); };
   tap("same", () => { empty(queue.entries.find((one) => one.id === last)); go(0); });
   tap("another", () => { empty(); go(0); });
   tap("undo", () => { const one = queue.entries.find((each) => each.id === last); if (one) undo(one); });
@@ -389,6 +389,7 @@ async function list() { // what was entered; the draft stays kept, and comes bac
 }
 async function begin() {
   it.shop = (await phone.kept("shop")) ?? null;
+  labels = (await phone.kept("labels")) === true;
   await queue.begin();
   phone.stays();
   if (!it.shop) await look();

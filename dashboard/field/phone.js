@@ -52,3 +52,11 @@ export function button(text, does) {
   made.onclick = does;
   return made;
 }
+export function options(select, rows, chosen, empty) {
+  const wanted = JSON.stringify([rows, empty]);
+  if (select.dataset.rows !== wanted) {
+    select.dataset.rows = wanted;
+    select.replaceChildren(...[["", empty], ...rows].map(([value, text]) => new Option(text, value)));
+  }
+  select.value = chosen ?? "";
+}

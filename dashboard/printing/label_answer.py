@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 from typing import Final
+from urllib.parse import quote
 
 from starlette.requests import Request
 from starlette.responses import Response
@@ -38,7 +39,8 @@ async def label(request: Request) -> Response:
     except BaulkError as err:
         said = f"{str(err)[:1].upper()}{str(err)[1:]}."
         return Response(said, 400, media_type="text/plain", headers=field_answers.SAFE)
-    shown = {**field_answers.SAFE, "content-disposition": 'inline; filename="labels.pdf"'}
+    called = f"inline; filename*=UTF-8''{quote(tag, safe='')}.pdf"
+    shown = {**field_answers.SAFE, "content-disposition": called}
     return Response(pdf, media_type="application/pdf", headers=shown)
 
 

@@ -219,7 +219,7 @@ def _signed(mm: float, system: units.System) -> str:
 
 def _verdict(record: Record, room: float) -> list[Flowable]:
     if record.answer is None:
-        why = record.trouble or "there is no verdict yet; run `baulk forecast`"
+        why = record.trouble or "there is no verdict yet; it comes with the next forecast"
         return [page.heading("Verdict"), page.text(f"None: {why}")]
     judged = record.answer.verdict
     told = words.judged(judged)

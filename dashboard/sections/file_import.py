@@ -353,5 +353,5 @@ def _take_out() -> None:
     st.download_button(f"{what.capitalize()} as CSV", made, f"{what}.csv", "text/csv", key="out_go")
     st.caption(
         "Timbers with their events, and readings, go in again as they were. A backup of everything: "
-        "`baulk backup`, or `backup_dir` in baulk.toml for one every night."
+        "Back up now, below; one every night by `backup_dir` in baulk.toml."
     )

@@ -265,10 +265,9 @@ def section(tag: str, today: Document, system: System, now: datetime) -> None:
     """Show the part of the Timber page that holds an earlier forecast against what came."""
     every = kept(tag, now)
     if not every:
-        early = (now - USUAL).date().isoformat()
         st.info(
-            "Nothing to compare yet: the first comparison comes a week after the first forecast. What would "
-            f"have been said on an earlier day is worked out by `baulk forecast {tag} --at {early}`."
+            "Nothing to compare yet: forecasts are kept as they are made, and the first comparison comes "
+            "a week after the first forecast."
         )
         return
     dates = list(every)

@@ -71,7 +71,10 @@ def _live() -> None:
     left_s = (found.asked.until_utc - now).total_seconds()
     st.markdown(f"Listening for {max(1, round(left_s / 60))} more minutes. {_counted(found)}")
     if found.deaf(now):
-        st.warning("No listener hears it: `baulk serve` or `baulk listen` must be running.")
+        st.warning(
+            "The listener is not running, so nothing is heard: start it where Baulk is installed "
+            "(`baulk serve`)."
+        )
     if found.heard.problem:
         st.warning(words.md(layout.capital(found.heard.problem)))
     mapped = [each.source.topic for each in pairing_data.in_force()]
@@ -192,7 +195,8 @@ def _mapped() -> None:
     )
     if pairing_data.has_accounts():
         st.caption(
-            "For a new topic the broker's access list has to be written anew: `baulk sensor accounts`."
+            "The broker lets a new topic through once its access list is written again, where Baulk is "
+            "installed (`baulk sensor accounts`)."
         )
     by_number = {one.number: one for one in found}
     number = st.selectbox(

@@ -82,7 +82,8 @@ def _answer(made: BuyPlan, lengths_mm: dict[str, float], system: units.System) -
                 "The same as CSV", mill_list.mill_csv(made, system), "mill.csv", "text/csv", key="mill_csv"
             )
     taken = [each.reason() for each in made.assignments]
-    with st.expander("Each part: from which timber, when, and why what is short is short", key="parts-why"):
+    short = ", and why some are short" if made.shortfalls else ""
+    with st.expander(f"Each part: from which timber and when{short}", key="parts-why"):
         for line in words.mds(
             sentences((*taken, *(each.reason() for each in made.shortfalls)), system, zone=words.zone())
         ):

@@ -8,9 +8,8 @@ from functools import partial
 import streamlit as st
 
 from baulk.dashboard import typed, words
-from baulk.dashboard.printing import labels
 from baulk.dashboard.queries import arrival, shop_facts
-from baulk.dashboard.sections import camera, downloads, draft, entry, layout, press, upload, which_wood
+from baulk.dashboard.sections import arrival_label, camera, draft, entry, layout, press, upload, which_wood
 from baulk.ingest import photos
 from baulk.ingest.errors import Unlikely
 from baulk.models import text, units
@@ -171,28 +170,6 @@ def first_readings(system: units.System) -> arrival.First:
     return arrival.First(weight=heavy, mc=mc, depth=deep)
 
 
-def label_at_once(tag: str, system: units.System) -> None:
-    """Offer the label of the timber that was just entered, and say where its code leads nobody."""
-    rolls = labels.rolls(system)
-    kept = st.session_state.get("label_sheet", rolls[0])
-    url = downloads.label_address()
-    with st.container(horizontal=True, vertical_alignment="bottom"):
-        choice = st.selectbox(
-            "Label", [*labels.SHEETS, *rolls], index=None, key="label_choice",
-            placeholder=kept, accept_new_options=True, label_visibility="collapsed",
-        )  # fmt: skip
-        sheet = choice or kept
-        st.session_state["label_sheet"] = sheet
-        with layout.errors_as_sentences():
-            labels.named(sheet)  # told now where it is none
-            st.download_button(
-                "Print label", lambda: downloads.labels_pdf((tag,), sheet, url=url), f"{tag}.pdf",
-                "application/pdf", key="label_pdf",
-            )  # fmt: skip
-    if doubt := labels.doubt(url, st.context.url):
-        st.warning(words.md(doubt))
-
-
 def empty() -> None:
     """Empty the form: a field whose value is only dropped from the session still shows it in the browser."""
     st.session_state.update(dict.fromkeys(EMPTIED, ""))
@@ -209,7 +186,8 @@ def begin() -> None:
         st.session_state["arrival_tag"] = arrival.next_tag()
     if places:
         st.session_state.setdefault("arrival_place", places[0])
-    st.session_state.setdefault("arrival_sapwood", "unknown")
+    if st.session_state.get("arrival_sapwood") is None:  # at first, and after each timber
+        st.session_state["arrival_sapwood"] = "unknown"
 
 
 def entered(tag: str, system: units.System) -> None:
@@ -220,7 +198,7 @@ def entered(tag: str, system: units.System) -> None:
     )
     if little := arrival.little_left(tag, system):
         st.warning(words.md(little))
-    label_at_once(tag, system)
+    arrival_label.offer(tag, system)
     st.page_link("views/timber.py", label=f"Open {words.md(tag)}", query_params={"tag": tag})
 
 
@@ -275,6 +253,7 @@ def page() -> None:
         if not sealed:
             st.caption("Seal them on the first day: it stops nearly all end checks in oak.")
         first = first_readings(system)
+        arrival_label.choice(system)
     draft.keep(FORM, FIELDS)
     sure = bool(st.session_state.get("arrival_doubted")) and press.waits("arrival_sure")
     press.draw("Save timber", type="primary", key="arrival_go")
@@ -322,6 +301,7 @@ def save(enter: Callable[[], Timber]) -> None:
             st.session_state.pop(key, None)
         st.session_state["arrival_photo_turn"] = st.session_state.get("arrival_photo_turn", 0) + 1
         st.session_state.update(arrived=True, arrival_last=last["tag"])
+        arrival_label.note(last["tag"])
 
     try:
         entry.keep(act, close)

@@ -208,8 +208,8 @@ def page() -> None:
     else:
         st.info(
             "No sensor has spoken yet. Point one at the broker on "
-            f"{health_data.broker()}, topic {shop_facts.air_topic()} for air or the same with timber/TAG; "
-            "`baulk listen` or `baulk serve` must be running."
+            f"{health_data.broker()}, topic {shop_facts.air_topic()} for air or the same with timber/TAG. "
+            "The listener must be running where Baulk is installed (`baulk serve`)."
         )
     quarantine.part(facts)
     heard()

@@ -183,7 +183,7 @@ def gather(shop: Shop, asked: Asked, now_utc: datetime) -> Gathered:
         raise NotFound("place", asked.place, known)
     here = [each for each in shop.register.list() if each.place == asked.place]
     if not here:
-        raise OutOfRange(f"the place {asked.place}", "holds no timber; `baulk timber move` brings one there")
+        raise OutOfRange(f"the place {asked.place}", "holds no timber; move one there first")
     _refuse_absent(shop, asked, here)
     airs: Airs = {}
     stocks, notes = _stocks(shop, asked, here, now_utc, airs)

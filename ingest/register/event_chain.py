@@ -104,8 +104,8 @@ def correct_arrival(base: Connection, tag: str, place: str) -> None:
     moves = [row for row in counted(base, tag) if row["kind"] == EventKind.MOVED.value]
     if moves:
         raise RegisterError(
-            f"{tag} was moved since it arrived; `baulk timber undo {moves[-1]['number']}` takes the last "
-            "move back, `baulk timber move` enters the right one"
+            f"{tag} was moved since it arrived; undo its last move (number {moves[-1]['number']}), then "
+            "record the right one"
         )
     base.execute(
         EVENT.update()
@@ -130,8 +130,8 @@ def refuse_time(base: Connection, event: Event, timber: Timber, noted_utc: datet
         event.kind is EventKind.RETIRED or (event.at_utc > gone and event.kind not in UNTOLD)
     ):
         raise RegisterError(
-            f"{timber.tag} was retired on {by_clock(base, gone):%Y-%m-%d}; take it back in with "
-            f"`baulk timber return {timber.tag}`"
+            f"{timber.tag} was retired on {by_clock(base, gone):%Y-%m-%d}; return it first "
+            f"(its page, or `baulk timber return {timber.tag}`)"
         )
 
 

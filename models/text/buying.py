@@ -389,9 +389,9 @@ SENTENCES: Final[Mapping[str, Writer]] = {
         "small or too short."
     ),
     "buying.drier_air": fixed(
-        "Drier air or a later day would let part of the order come green; see `baulk plan air`."
+        "Drier air or a later day would let part of the order come green; a plan of the air says which air."
     ),
     "buying.more_readings": fixed(
-        "One more reading of a timber narrows its date; `baulk verdict` names the one that helps most."
+        "One more reading of a timber narrows its date; its verdict names the one that helps most."
     ),
 }

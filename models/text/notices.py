@@ -220,8 +220,8 @@ def _behind(held: Values, _system: System) -> str:
     tags, more = held["tags"], held["more"]
     some = ", ".join(tags) + (f" and {more} more" if more else "")
     return (
-        f"the verdict of {some} is older than the latest readings: is `baulk forecast --watch` or "
-        "`baulk serve` running?"
+        f"the verdict of {some} is older than the latest readings: forecasts are slow or not running; start "
+        "them where Baulk is installed (`baulk serve`)"
     )
 
 
@@ -296,8 +296,8 @@ def _files(held: Values, _system: System) -> str:
 
 def _stopped(held: Values, _system: System) -> str:
     return (
-        f"no forecast and no night's work since {day(held['since_utc'])}: start `baulk serve`, or "
-        "`baulk forecast --watch`"
+        f"no forecast and no night's work since {day(held['since_utc'])}: start them where "
+        "Baulk is installed (`baulk serve`)"
     )
 
 

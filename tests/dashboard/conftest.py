@@ -4,6 +4,7 @@ import importlib.util
 from pathlib import Path
 
 import pytest
+import streamlit as st
 from streamlit.testing.v1 import AppTest
 
 _HERE = Path(__file__).parent
@@ -34,6 +35,19 @@ def shop_folder(tmp_path, invented, request):
 
 @pytest.fixture
 def app(shop_folder, monkeypatch):
-    """The app on its first page; `app.switch_page("views/timber.py")` goes to another."""
+    """The app on its first page; `app.switch_page("views/timber.py")` goes to another.
+
+    The numbers of every chart that a page draws meanwhile are rounded by somebody; else the test fails.
+    """
+    unrounded, draw, found = _load("chart_numbers").unrounded, st.altair_chart, []
+
+    def drawn(chart, *args, **more):
+        found.extend(unrounded(chart.to_dict()))
+        return draw(chart, *args, **more)
+
+    monkeypatch.setattr(st, "altair_chart", drawn)
     monkeypatch.setenv("BAULK_SHOP", str(shop_folder))
-    return AppTest.from_file(str(APP), default_timeout=60)
+    made = AppTest.from_file(str(APP), default_timeout=60)
+    made.unrounded = found
+    yield made
+    assert found == []

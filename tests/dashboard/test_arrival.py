@@ -12,7 +12,7 @@ from PIL import Image
 from streamlit.testing.v1 import AppTest
 
 from baulk.dashboard.queries import arrival
-from baulk.dashboard.sections import camera
+from baulk.dashboard.sections import arrival_label, camera
 from baulk.ingest import photos
 from baulk.ingest import shop as shops
 from baulk.ingest.errors import RegisterError
@@ -228,6 +228,39 @@ def test_after_saving_nothing_measured_stays_and_a_second_press_makes_no_twin(ap
     with shops.open(shop_folder) as shop:
         assert before == [*(each.tag for each in shop.register.list()), "FER-06"]
         assert shop.store.readings(Owner.TIMBER, "FER-06") == []
+
+
+def scripts(app):
+    """Give what the page lets the browser do."""
+    return [each.proto.body for each in app.get("html") if "<script>" in each.proto.body]
+
+
+def test_the_label_comes_with_save_for_whoever_wants_it_so_and_again_another_day(app, monkeypatch):
+    app.run()
+    page = app.switch_page("views/arrival.py").run()
+    assert page.checkbox(key="label_with_save").value is False
+    fill(page)
+    app.button(key="arrival_go").click().run()
+    assert scripts(app) == []  # nobody asked for it
+    app.checkbox(key="label_with_save").check().run()
+    assert any("baulk_label" in each and "2.4 x 1.1 in" in each for each in scripts(app))
+    assert not any("/field/label" in each for each in scripts(app))  # of the one saved before
+    fill(app, green="10 x 9", weight="")
+    app.button(key="arrival_go").click().run()
+    (taken,) = scripts(app)
+    assert '"/field/label?tag=FER-07&sheet=2.4+x+1.1+in"' in taken
+    assert "link.click()" in taken
+    assert "open(" not in taken  # a window would be held back
+    monkeypatch.setattr(arrival_label.preferences, "kept", {arrival_label.COOKIE: "62 x 29 mm"}.get)
+    anew = AppTest.from_file(app._script_path, default_timeout=60).run()
+    anew.switch_page("views/arrival.py").run()
+    assert anew.checkbox(key="label_with_save").value is True
+    assert anew.session_state["label_sheet"] == "62 x 29 mm"
+
+
+def test_a_tag_cannot_end_the_script_that_takes_its_label():
+    made = arrival_label.taking("</script><b>", "62 x 29 mm", 1)
+    assert made.count("<") == 2  # where the script begins and ends
 
 
 def test_what_is_filled_in_outlives_a_reload_and_another_page(app, shop_folder):

@@ -130,6 +130,29 @@ def test_the_phone_says_why_a_code_would_not_open_there(settings, origin, said):
     assert (said in told) if said else told == ""
 
 
+@pytest.mark.parametrize(
+    ("made", "comes"),
+    [
+        ({"state": "sent"}, True),
+        ({"state": "waiting"}, False),  # another phone may have its tag
+        ({"state": "asks"}, False),
+        ({"state": "sent", "undo": True}, False),
+        (None, False),
+    ],
+)
+def test_a_label_comes_by_itself_as_a_file_once_its_timber_was_sent(made, comes):
+    script = """
+        const { ready, take } = await import(`${process.cwd()}/label_code.js`);
+        const done = [], link = { click: () => done.push("taken"), remove: () => done.push("gone") };
+        const body = { append: () => done.push("there") };
+        const page = { createElement: (kind) => { done.push(kind); return link; }, body };
+        if (ready(given.made)) take("FER 6", page);
+        console.log(JSON.stringify([done, link.href ?? null, link.download ?? null, link.target ?? null]));
+    """
+    done = [["a", "there", "taken", "gone"], "/field/label?tag=FER%206", "FER 6.pdf", None]
+    assert run(script, made=made) == (done if comes else [[], None, None, None])
+
+
 def test_a_night_when_the_clocks_change_is_no_day():
     script = """
         const { ago } = await import(`${process.cwd()}/measure.js`);

@@ -308,7 +308,7 @@ def test_a_retired_timber_leaves_the_list_and_comes_back(yard):
     assert yard.register.get("FER-01").retired_utc == NOW
     assert yard.register.tags() == ("FER-01", "FER-02")
     assert yard.store.stale() == []
-    with pytest.raises(RegisterError, match="FER-01 was retired on 2026-05-14; take it back in with"):
+    with pytest.raises(RegisterError, match="FER-01 was retired on 2026-05-14; return it first"):
         yard.register.move("FER-01", "loft", now_utc=NOW + DAY)
     operations.add_event(yard, event(EventKind.TURNED, 3, up="c"))  # late, and from before it went
     operations.undo(yard, gone.number, by="", now_utc=NOW)

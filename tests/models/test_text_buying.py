@@ -568,13 +568,13 @@ SAID = [
     (
         "buying.drier_air",
         {},
-        "Drier air or a later day would let part of the order come green; see `baulk plan air`.",
+        "Drier air or a later day would let part of the order come green; a plan of the air says which air.",
         None,
     ),
     (
         "buying.more_readings",
         {},
-        "One more reading of a timber narrows its date; `baulk verdict` names the one that helps most.",
+        "One more reading of a timber narrows its date; its verdict names the one that helps most.",
         None,
     ),
 ]

@@ -304,8 +304,8 @@ TOLD = [
         "health.behind",
         {"tags": ("A", "B"), "more": 3},
         (
-            "the verdict of A, B and 3 more is older than the latest readings: is `baulk forecast --watch` "
-            "or `baulk serve` running?"
+            "the verdict of A, B and 3 more is older than the latest readings: forecasts are slow or not "
+            "running; start them where Baulk is installed (`baulk serve`)"
         ),
         None,
     ),
@@ -313,8 +313,8 @@ TOLD = [
         "health.stopped",
         {"since_utc": MAY},
         (
-            "no forecast and no night's work since 4 May 2027: start `baulk serve`, or `baulk forecast "
-            "--watch`"
+            "no forecast and no night's work since 4 May 2027: start them where Baulk is "
+            "installed (`baulk serve`)"
         ),
         None,
     ),
