@@ -310,7 +310,7 @@ class Event:
         return self.undone_utc is None
 
     def halves_off_mm(self) -> tuple[float, float]:
-        """Return what a planing took off either face across the width and down the depth. [mm]
+        """Return what a planing took off either face, in mm: across the width, down the depth.
 
         A side that stayed is not noted. Equal on opposite faces: common practice, no source.
         """
