@@ -15,7 +15,7 @@ from typing import Any
 
 import numpy as np
 
-from baulk.models.columns import Readings, columns_of
+from baulk.models.columns import Readings, columns_of, distinct
 from baulk.models.timber import Event, EventKind
 
 
@@ -49,14 +49,13 @@ def readings(given: Readings) -> tuple[object, ...]:
     it and entered it. What the timber or place is called does not count.
     """
     rows = columns_of(given).in_parts()
-    kinds = np.stack([rows.of, rows.flagged, rows.by_hand.astype(np.int64)])
-    numbers, kind = np.unique(kinds, axis=1, return_inverse=True)
+    numbers, kind = distinct(rows.of, rows.flagged, rows.by_hand.astype(np.int64))
     told = [
         f"{_unnamed(rows.names[of])} {','.join(rows.flags[flagged])} {'hand' if hand else ''}"
-        for of, flagged, hand in numbers.T.tolist()
+        for of, flagged, hand in numbers.tolist()
     ]
     names = sorted(set(told))
-    number = np.array([names.index(each) for each in told], np.int64)[kind.reshape(-1)]
+    number = np.array([names.index(each) for each in told], np.int64)[kind]
     columns = [number, rows.taken_s, rows.value, rows.low, rows.high, rows.count]
     return tuple(names), np.stack(columns)[:, np.lexsort((rows.value, rows.taken_s, number))]
 

@@ -103,3 +103,13 @@ def test_no_reading_is_no_row():
     assert len(none.in_parts()) == 0
     assert len(columns.together([none, none])) == 0
     assert digest.of(digest.readings(none)) != digest.of(digest.readings([reading(0, 20.0)]))
+
+
+def test_what_stands_side_by_side_is_found_as_by_sorting_the_rows():
+    rng = np.random.default_rng(22)
+    for size in (0, 1, 500):
+        given = [rng.integers(0, most, size) for most in (7, 1, 3)]
+        found, which = columns.distinct(*given)
+        beside = list(zip(*(each.tolist() for each in given), strict=True))
+        assert [tuple(each) for each in found.tolist()] == sorted(set(beside))
+        assert [tuple(found[row].tolist()) for row in which] == beside
