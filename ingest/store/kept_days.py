@@ -14,6 +14,7 @@ with each entry, and rows are only kept where that number is still the one from 
 from __future__ import annotations
 
 import json
+import zlib
 from collections.abc import Iterable, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass
@@ -24,7 +25,6 @@ import numpy as np
 
 from baulk.ingest.errors import StoreError
 from baulk.ingest.store.base import DAY_US, Readings, Sql, Transaction, from_us, to_us
-from baulk.models import packing
 from baulk.models.columns import ROWS, Columns, Ints, columns_of, together
 from baulk.models.constants import DAY_S, Floats
 from baulk.models.errors import BaulkError
@@ -36,7 +36,9 @@ _ROWS: Final = "days/of/"  # before a tag: up to when, of which series, and a di
 _YEAR: Final = "days/year/"  # before a tag, / and a year: its rows
 _AGAIN: Final = "days/again/"  # before a tag: the days to be done again, and the number of entries so far
 _BEGINNINGS: Final = tuple({"prefix": each, "long": len(each)} for each in (_ROWS, _YEAR))
-_FORM: Final = 2
+_FORM: Final = 3
+_LONG: Final = 4  # bytes that tell how long the names of a year's rows are
+_WHOLE: Final = {"of", "flagged", "by", "count"}  # columns of whole numbers
 _NONE: Final = json.dumps({"entries": 0, "days": []}).encode()
 _GET: Final = "SELECT value FROM note WHERE key = :key"
 _PUT: Final = (
@@ -267,18 +269,23 @@ def _joined(spans: Sequence[tuple[int, int]]) -> list[tuple[int, int]]:
 
 
 def _packed(rows: Columns) -> bytes:
+    """Give rows as bytes: what they are called, then their columns; their digest lies with the timber."""
     plain = {"series": list(rows.names), "flags": rows.flags, "sources": rows.sources}
-    return packing.pack(
-        plain, {"rows": np.stack([getattr(rows, name) for name in ROWS])}, exact=frozenset({"rows"})
-    )
+    head = json.dumps(plain, separators=(",", ":")).encode()
+    columns = b"".join(getattr(rows, name).astype("<f8").tobytes() for name in ROWS)
+    return zlib.compress(len(head).to_bytes(_LONG, "little") + head + columns)
 
 
 def _unpacked(body: bytes) -> Columns:
     """Read back what `_packed` wrote."""
-    plain, arrays = packing.unpack(body)
+    found = zlib.decompress(body)
+    begin = _LONG + int.from_bytes(found[:_LONG], "little")
+    plain = json.loads(found[_LONG:begin])
     rows = {
-        name: column.astype(np.int64) if name in {"of", "flagged", "by", "count"} else column
-        for name, column in zip(ROWS, arrays["rows"], strict=True)
+        name: column.astype(np.int64 if name in _WHOLE else np.float64)
+        for name, column in zip(
+            ROWS, np.frombuffer(found, "<f8", offset=begin).reshape(len(ROWS), -1), strict=True
+        )
     }
     return Columns(
         series=tuple(Series.parse(each) for each in plain["series"]),
