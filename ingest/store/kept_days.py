@@ -19,7 +19,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass
 from hashlib import blake2b
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
 
@@ -281,11 +281,10 @@ def _unpacked(body: bytes) -> Columns:
     found = zlib.decompress(body)
     begin = _LONG + int.from_bytes(found[:_LONG], "little")
     plain = json.loads(found[_LONG:begin])
-    rows = {
+    columns = np.frombuffer(found, "<f8", offset=begin).reshape(len(ROWS), -1)
+    rows: dict[str, Any] = {
         name: column.astype(np.int64 if name in _WHOLE else np.float64)
-        for name, column in zip(
-            ROWS, np.frombuffer(found, "<f8", offset=begin).reshape(len(ROWS), -1), strict=True
-        )
+        for name, column in zip(ROWS, columns, strict=True)
     }
     return Columns(
         series=tuple(Series.parse(each) for each in plain["series"]),
