@@ -56,8 +56,12 @@ def readings(given: Readings) -> tuple[object, ...]:
     ]
     names = sorted(set(told))
     number = np.array([names.index(each) for each in told], np.int64)[kind]
-    columns = [number, rows.taken_s, rows.value, rows.low, rows.high, rows.count]
-    return tuple(names), np.stack(columns)[:, np.lexsort((rows.value, rows.taken_s, number))]
+    columns = np.stack([number, rows.taken_s, rows.value, rows.low, rows.high, rows.count])
+    order = np.argsort(number, kind="stable")  # rows are in order of time
+    at_once = (np.diff(rows.taken_s[order]) == 0) & (np.diff(number[order]) == 0)
+    if at_once.any():
+        order = np.lexsort((rows.value, rows.taken_s, number))
+    return tuple(names), columns[:, order]
 
 
 def _unnamed(series: str) -> str:

@@ -61,12 +61,24 @@ class _Opener(pickle.Unpickler):
         return self._airs[number]
 
 
-def packed(inputs: Inputs) -> bytes:
-    """Return inputs as bytes; a worker of another version is to be refused before it opens them."""
+def packed(inputs: Inputs, *, far: bool = True) -> bytes:
+    """Return inputs as bytes; a worker of another version is to be refused before it opens them.
+
+    Parameters
+    ----------
+    inputs : Inputs
+        Of one timber.
+    far : bool
+        Whether they go to another machine; to a process beside this one a column costs less than to press it.
+
+    Returns
+    -------
+    bytes
+        For `opened`.
+    """
     body, airs = _pickled(inputs)
-    return pickle.dumps(
-        (zlib.compress(body, _QUICK), [_air_packed(each) for each in airs]), pickle.HIGHEST_PROTOCOL
-    )
+    pressed = zlib.compress(body, _QUICK if far else 0)
+    return pickle.dumps((pressed, [_air_packed(each) for each in airs]), pickle.HIGHEST_PROTOCOL)
 
 
 def opened(parcel: bytes) -> Inputs:

@@ -127,7 +127,7 @@ class _AsIfWorkedOut:
         self._made = pickle.dumps(made)
 
     def submit(self, inputs):
-        parcel.packed(inputs)
+        parcel.packed(inputs, far=False)
         made = pickle.loads(self._made)  # noqa: S301 - our own
         done = Future()
         done.set_result(replace(made, document=made.document.model_copy(update={"tag": inputs.timber.tag})))

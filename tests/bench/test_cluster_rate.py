@@ -1,7 +1,7 @@
 """A Dask cluster against processes beside this one, on the same cores: issue 22, line 2. Turn by turn.
 
-``BAULK_BENCH_TIMBERS=6``, ``BAULK_BENCH_TURNS=2``, ``BAULK_BENCH_YEARS=1`` of hourly pins each. By the clock it
-tells only on a machine where little else runs; by the processor, of the parent, the workers and the
+``BAULK_BENCH_TIMBERS=6``, ``BAULK_BENCH_TURNS=2``, ``BAULK_BENCH_YEARS=1`` of hourly pins each. By the clock
+it tells only on a machine where little else runs; by the processor, of the parent, the workers and the
 scheduler, on any.
 """
 

@@ -66,10 +66,11 @@ def test_a_year_of_hourly_pins_and_air_is_small(inputs):
     assert len(parcel.packed(inputs)) < MOST_KB * 1000
 
 
-def test_it_comes_out_number_for_number(inputs):
+@pytest.mark.parametrize("far", [True, False])
+def test_it_comes_out_number_for_number(inputs, far):
     odd = np.array([0.1, -7.25, 1e300, np.pi, np.nan] * 20)
     given = replace(inputs, readings=replace(inputs.readings[:100], value=odd, low=-odd, high=np.zeros(100)))
-    found = parcel.opened(parcel.packed(given))
+    found = parcel.opened(parcel.packed(given, far=far))
     for name in ROWS:
         before, after = getattr(given.readings, name), getattr(found.readings, name)
         assert before.dtype == after.dtype

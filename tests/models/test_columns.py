@@ -113,3 +113,11 @@ def test_what_stands_side_by_side_is_found_as_by_sorting_the_rows():
         beside = list(zip(*(each.tolist() for each in given), strict=True))
         assert [tuple(each) for each in found.tolist()] == sorted(set(beside))
         assert [tuple(found[row].tolist()) for row in which] == beside
+
+
+def test_the_digest_takes_readings_of_one_moment_in_any_order():
+    many = [reading(60 * k, 20.0 + k) for k in range(4)]
+    twice = [*many, reading(60, 25.0, flags=("at-least",)), reading(60, 31.0, series=KG)]
+    found = {digest.of(digest.readings(each)) for each in (twice, twice[::-1], [*twice[3:], *twice[:3]])}
+    assert len(found) == 1
+    assert found != {digest.of(digest.readings(many))}
