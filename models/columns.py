@@ -137,10 +137,13 @@ class Columns:
 
     def in_order(self) -> Columns:
         """Return the rows in order of time, those of one moment in order of their series' names."""
-        if bool(np.all(np.diff(self.taken_s) > 0)):
+        step = np.diff(self.taken_s)
+        if bool(np.all(step > 0)):
             return self
-        rank = np.argsort(np.argsort(np.array(self.names, dtype=np.str_), kind="stable"))
-        return self[np.lexsort((rank[self.of], self.taken_s))]
+        rank = np.argsort(np.argsort(np.array(self.names, dtype=np.str_), kind="stable"))[self.of]
+        if bool(np.all((step > 0) | ((step == 0) & (np.diff(rank) >= 0)))):
+            return self
+        return self[np.lexsort((rank, self.taken_s))]
 
 
 ROWS: Final = tuple(each.name for each in fields(Columns))[3:]

@@ -138,7 +138,7 @@ def known(
         loose += readings.columns(Owner.TIMBER, name, *loose_us)
     for each in readings.columns(Owner.TIMBER, name, midnight_us, None):
         loose.append(each[(each.taken_s <= now_us / 1e6) | (each.arrived_s <= now_us / 1e6)])
-    return together([rows[over], *loose])
+    return together([rows if over.all() else rows[over], *loose])
 
 
 def _whole_days(sql: Sql, readings: Readings, name: str, midnight_us: int) -> Columns:
@@ -185,7 +185,7 @@ def _read(sql: Sql, name: str, numbers: dict[str, int]) -> _Kept | None:
             return None
         years = {int(year): str(digest) for year, digest in head["years"].items()}
         parts = [columns_of(())]
-        for year, digest in years.items():
+        for year, digest in sorted(years.items()):  # so that nothing is left to sort
             body = _noted(sql, f"{_YEAR}{name}/{year}") or b""
             if _digest(body) != digest:
                 return None

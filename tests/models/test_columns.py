@@ -121,3 +121,15 @@ def test_the_digest_takes_readings_of_one_moment_in_any_order():
     found = {digest.of(digest.readings(each)) for each in (twice, twice[::-1], [*twice[3:], *twice[:3]])}
     assert len(found) == 1
     assert found != {digest.of(digest.readings(many))}
+
+
+def test_what_is_in_order_is_left_and_all_else_is_sorted():
+    rng = random.Random(5)  # noqa: S311 - no secret
+    many = [reading(60 * k, 20.0 + k, series=each) for k in range(6) for each in (PIN, KG)]
+    straight = columns.columns_of(many)
+    assert straight.in_order() is straight
+    for _ in range(10):
+        rng.shuffle(many)
+        assert rows(columns.columns_of(many).in_order()) == rows(straight)
+    late = columns.columns_of([reading(60, 1.0, series=KG), reading(60, 2.0, series=PIN)])
+    assert [row[0] for row in rows(late.in_order())] == [PIN, KG]
