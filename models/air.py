@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from baulk.models.errors import OutOfRange
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+@dataclass(frozen=True, slots=True, weakref_slot=True, kw_only=True, eq=False)
 class AirSeries:
     """Temperature and relative humidity at increasing times.
 

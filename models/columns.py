@@ -137,10 +137,13 @@ class Columns:
 
     def in_order(self) -> Columns:
         """Return the rows in order of time, those of one moment in order of their series' names."""
-        if bool(np.all(np.diff(self.taken_s) > 0)):
+        step = np.diff(self.taken_s)
+        if bool(np.all(step > 0)):
             return self
-        rank = np.argsort(np.argsort(np.array(self.names, dtype=np.str_), kind="stable"))
-        return self[np.lexsort((rank[self.of], self.taken_s))]
+        rank = np.argsort(np.argsort(np.array(self.names, dtype=np.str_), kind="stable"))[self.of]
+        if bool(np.all((step > 0) | ((step == 0) & (np.diff(rank) >= 0)))):
+            return self
+        return self[np.lexsort((rank, self.taken_s))]
 
 
 ROWS: Final = tuple(each.name for each in fields(Columns))[3:]
@@ -260,6 +263,28 @@ def together(parts: Sequence[Columns]) -> Columns:
 
 def _renumbered(column: Ints, numbers: Numbers[Any], kinds: Sequence[object]) -> Ints:
     return np.array([*(numbers[each] for each in kinds), 0], np.int64)[column]
+
+
+def distinct(*columns: Ints) -> tuple[Ints, Ints]:
+    """Return what stands side by side in columns of small numbers, each once, and which of these each row is.
+
+    Parameters
+    ----------
+    *columns : ndarray of int, shape (n,)
+        Numbers from 0 up, such as those of series and flags; at least one column.
+
+    Returns
+    -------
+    found : ndarray of int, shape (k, number of columns)
+        In order of the first column, then of the second, and so on.
+    which : ndarray of int, shape (n,)
+        Row of `found` that each is.
+    """
+    key = np.zeros(columns[0].size, np.int64)
+    for each in columns:  # as one number, for to compare rows with each other takes thirty times as long
+        key = key * (int(each.max(initial=0)) + 1) + each
+    _, firsts, which = np.unique(key, return_index=True, return_inverse=True)
+    return np.stack([each[firsts] for each in columns], axis=1), which
 
 
 def medians(group: Ints, count: Ints, *values: Floats) -> list[Floats]:

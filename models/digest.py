@@ -15,7 +15,7 @@ from typing import Any
 
 import numpy as np
 
-from baulk.models.columns import Readings, columns_of
+from baulk.models.columns import Readings, columns_of, distinct
 from baulk.models.timber import Event, EventKind
 
 
@@ -49,16 +49,19 @@ def readings(given: Readings) -> tuple[object, ...]:
     it and entered it. What the timber or place is called does not count.
     """
     rows = columns_of(given).in_parts()
-    kinds = np.stack([rows.of, rows.flagged, rows.by_hand.astype(np.int64)])
-    numbers, kind = np.unique(kinds, axis=1, return_inverse=True)
+    numbers, kind = distinct(rows.of, rows.flagged, rows.by_hand.astype(np.int64))
     told = [
         f"{_unnamed(rows.names[of])} {','.join(rows.flags[flagged])} {'hand' if hand else ''}"
-        for of, flagged, hand in numbers.T.tolist()
+        for of, flagged, hand in numbers.tolist()
     ]
     names = sorted(set(told))
-    number = np.array([names.index(each) for each in told], np.int64)[kind.reshape(-1)]
-    columns = [number, rows.taken_s, rows.value, rows.low, rows.high, rows.count]
-    return tuple(names), np.stack(columns)[:, np.lexsort((rows.value, rows.taken_s, number))]
+    number = np.array([names.index(each) for each in told], np.int64)[kind]
+    columns = np.stack([number, rows.taken_s, rows.value, rows.low, rows.high, rows.count])
+    order = np.argsort(number, kind="stable")  # rows are in order of time
+    at_once = (np.diff(rows.taken_s[order]) == 0) & (np.diff(number[order]) == 0)
+    if at_once.any():
+        order = np.lexsort((rows.value, rows.taken_s, number))
+    return tuple(names), columns[:, order]
 
 
 def _unnamed(series: str) -> str:

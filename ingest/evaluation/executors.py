@@ -99,7 +99,7 @@ class Beside:
     def submit(self, inputs: Inputs) -> Future[Evaluation]:
         """Hand it to the next process that is free."""
         with _one_thread_each():  # a process is started in here
-            return self._pool.submit(from_parcel, parcel.packed(inputs))
+            return self._pool.submit(from_parcel, parcel.packed(inputs, far=False))
 
     def mend(self) -> None:
         """Start the processes anew."""

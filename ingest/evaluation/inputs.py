@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, fields
 from datetime import datetime, tzinfo
 from typing import Final
+from weakref import WeakKeyDictionary
 
 import numpy as np
 
@@ -28,6 +29,7 @@ from baulk.models.yard.prior import YardPrior
 
 MEMBERS: Final = 64
 HORIZON_DAYS: Final = 730
+_SETTLED: Final[WeakKeyDictionary[AirSeries, tuple[float, str]]] = WeakKeyDictionary()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -212,7 +214,7 @@ class Inputs:
             {each.name: getattr(self, each.name) for each in fields(self) if each.name not in seen},
             digest.readings(self.readings),
             fingerprint.events(self.events),
-            tuple((stay.place, stay.year, up_to(stay.own, midnight_s)) for stay in self.stays),
+            tuple((stay.place, stay.year, _settled(stay.own, midnight_s)) for stay in self.stays),
         )
 
 
@@ -239,3 +241,13 @@ def up_to(air: AirSeries | None, end_s: float) -> AirSeries | None:
     if count == air.posix_s.size:
         return air
     return AirSeries(posix_s=air.posix_s[:count], temp_c=air.temp_c[:count], rh_pct=air.rh_pct[:count])
+
+
+def _settled(air: AirSeries | None, end_s: float) -> str | None:
+    """Return the digest of a record up to a moment; timbers of one place share it, and ask one by one."""
+    if air is None:
+        return None
+    kept = _SETTLED.get(air)
+    if kept is None or kept[0] != end_s:
+        kept = _SETTLED[air] = end_s, digest.of(up_to(air, end_s))
+    return kept[1]

@@ -2,7 +2,8 @@
 
 What is long in them is columns of numbers that a device gave with one or two decimals, at even steps of time.
 As whole numbers of their last decimal, each less the one before, they take a tenth of the room; a column for
-which that is not exact goes as it is.
+which that is not exact goes as it is. The air of a place is the longest of them and the same for every timber
+there: it is packed once, and laid beside the rest.
 """
 
 from __future__ import annotations
@@ -10,11 +11,15 @@ from __future__ import annotations
 import io
 import pickle
 import zlib
+from collections.abc import Iterable
 from typing import Any, Final
+from weakref import WeakKeyDictionary
 
 import numpy as np
 
 from baulk.ingest.evaluation.inputs import Inputs
+from baulk.models.air import AirSeries
+from baulk.models.columns import Ints
 from baulk.models.constants import Floats
 
 _LONG: Final = 64  # of a column for which it is worth while
@@ -23,36 +28,104 @@ _MOST: Final = 2.0**31
 _QUICK: Final = 1  # of zlib; its best would take five times the time for a tenth
 
 
+_AIRS: Final[WeakKeyDictionary[AirSeries, bytes]] = WeakKeyDictionary()  # packed, while someone holds them
+
+
 class _Packer(pickle.Pickler):
+    """Pickles columns as steps; records of air are left to the caller, who finds them in `airs`."""
+
+    def __init__(self, out: io.BytesIO) -> None:
+        super().__init__(out, protocol=pickle.HIGHEST_PROTOCOL)
+        self.airs: dict[AirSeries, int] = {}
+
     def reducer_override(self, given: object) -> Any:  # noqa: ANN401 - as pickle has it
-        if type(given) is np.ndarray and given.dtype == np.float64 and given.shape >= (_LONG,):
-            return _as_steps(given)
+        if type(given) is np.ndarray and given.ndim == 1 and given.size >= _LONG:
+            if given.dtype == np.float64:
+                return _as_steps(given)
+            if given.dtype == np.int64:
+                return _as_small(given)
         return NotImplemented
 
+    def persistent_id(self, given: object) -> int | None:
+        if type(given) is not AirSeries:
+            return None
+        return self.airs.setdefault(given, len(self.airs))
 
-def packed(inputs: Inputs) -> bytes:
-    """Return inputs as bytes; a worker of another version is to be refused before it opens them."""
-    out = io.BytesIO()
-    _Packer(out, protocol=pickle.HIGHEST_PROTOCOL).dump(inputs)
-    return zlib.compress(out.getvalue(), _QUICK)
+
+class _Opener(pickle.Unpickler):
+    def __init__(self, body: bytes, airs: list[bytes]) -> None:
+        super().__init__(io.BytesIO(body))
+        self._airs = [_air_opened(each) for each in airs]
+
+    def persistent_load(self, number: int) -> AirSeries:
+        return self._airs[number]
+
+
+def packed(inputs: Inputs, *, far: bool = True) -> bytes:
+    """Return inputs as bytes; a worker of another version is to be refused before it opens them.
+
+    Parameters
+    ----------
+    inputs : Inputs
+        Of one timber.
+    far : bool
+        Whether they go to another machine; to a process beside this one a column costs less than to press it.
+
+    Returns
+    -------
+    bytes
+        For `opened`.
+    """
+    body, airs = _pickled(inputs)
+    pressed = zlib.compress(body, _QUICK if far else 0)
+    return pickle.dumps((pressed, [_air_packed(each) for each in airs]), pickle.HIGHEST_PROTOCOL)
 
 
 def opened(parcel: bytes) -> Inputs:
     """Return the inputs that `packed` was given, number for number."""
-    inputs = pickle.loads(zlib.decompress(parcel))  # noqa: S301 - from the process that asks
+    body, airs = pickle.loads(parcel)  # noqa: S301 - from the process that asks
+    inputs = _Opener(zlib.decompress(body), airs).load()
     assert isinstance(inputs, Inputs)  # noqa: S101 - as packed
     return inputs
 
 
+def _pickled(given: object) -> tuple[bytes, Iterable[AirSeries]]:
+    out = io.BytesIO()
+    packer = _Packer(out)
+    packer.dump(given)
+    return out.getvalue(), packer.airs
+
+
+def _air_packed(air: AirSeries) -> bytes:
+    found = _AIRS.get(air)
+    if found is None:
+        body, _ = _pickled((air.posix_s, air.temp_c, air.rh_pct))
+        found = _AIRS[air] = zlib.compress(body)
+    return found
+
+
+def _air_opened(found: bytes) -> AirSeries:
+    posix_s, temp_c, rh_pct = pickle.loads(zlib.decompress(found))  # noqa: S301 - as `opened`
+    return AirSeries(posix_s=posix_s, temp_c=temp_c, rh_pct=rh_pct)
+
+
+def _as_small(given: Ints) -> Any:  # noqa: ANN401 - as pickle has it
+    least = np.promote_types(np.min_scalar_type(given.min()), np.min_scalar_type(given.max()))
+    return _from_small, (least.str, given.astype(least).tobytes())
+
+
+def _from_small(kind: str, numbers: bytes) -> Ints:
+    return np.frombuffer(numbers, kind).astype(np.int64)
+
+
 def _as_steps(given: Floats) -> Any:  # noqa: ANN401 - as pickle has it
-    if given.ndim == 1:
-        for scale in _SCALES:
-            whole = np.rint(given * scale)
-            steps = np.diff(whole)
-            if np.all(np.abs(steps) < _MOST) and np.array_equal(whole / scale, given):
-                least = np.min_scalar_type(int(max(-steps.min() - 1, steps.max(), 0)) * 2)
-                small = steps.astype(np.dtype(f"i{least.itemsize}"))
-                return _from_steps, (float(whole[0]), scale, small.dtype.str, small.tobytes())
+    for scale in _SCALES:
+        whole = np.rint(given * scale)
+        steps = np.diff(whole)
+        if np.all(np.abs(steps) < _MOST) and np.array_equal(whole / scale, given):
+            least = np.min_scalar_type(int(max(-steps.min() - 1, steps.max(), 0)) * 2)
+            small = steps.astype(np.dtype(f"i{least.itemsize}"))
+            return _from_steps, (float(whole[0]), scale, small.dtype.str, small.tobytes())
     return NotImplemented
 
 

@@ -14,17 +14,17 @@ with each entry, and rows are only kept where that number is still the one from 
 from __future__ import annotations
 
 import json
+import zlib
 from collections.abc import Iterable, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass
 from hashlib import blake2b
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
 
 from baulk.ingest.errors import StoreError
 from baulk.ingest.store.base import DAY_US, Readings, Sql, Transaction, from_us, to_us
-from baulk.models import packing
 from baulk.models.columns import ROWS, Columns, Ints, columns_of, together
 from baulk.models.constants import DAY_S, Floats
 from baulk.models.errors import BaulkError
@@ -36,7 +36,9 @@ _ROWS: Final = "days/of/"  # before a tag: up to when, of which series, and a di
 _YEAR: Final = "days/year/"  # before a tag, / and a year: its rows
 _AGAIN: Final = "days/again/"  # before a tag: the days to be done again, and the number of entries so far
 _BEGINNINGS: Final = tuple({"prefix": each, "long": len(each)} for each in (_ROWS, _YEAR))
-_FORM: Final = 2
+_FORM: Final = 3
+_LONG: Final = 4  # bytes that tell how long the names of a year's rows are
+_WHOLE: Final = {"of", "flagged", "by", "count"}  # columns of whole numbers
 _NONE: Final = json.dumps({"entries": 0, "days": []}).encode()
 _GET: Final = "SELECT value FROM note WHERE key = :key"
 _PUT: Final = (
@@ -136,7 +138,7 @@ def known(
         loose += readings.columns(Owner.TIMBER, name, *loose_us)
     for each in readings.columns(Owner.TIMBER, name, midnight_us, None):
         loose.append(each[(each.taken_s <= now_us / 1e6) | (each.arrived_s <= now_us / 1e6)])
-    return together([rows[over], *loose])
+    return together([rows if over.all() else rows[over], *loose])
 
 
 def _whole_days(sql: Sql, readings: Readings, name: str, midnight_us: int) -> Columns:
@@ -183,7 +185,7 @@ def _read(sql: Sql, name: str, numbers: dict[str, int]) -> _Kept | None:
             return None
         years = {int(year): str(digest) for year, digest in head["years"].items()}
         parts = [columns_of(())]
-        for year, digest in years.items():
+        for year, digest in sorted(years.items()):  # so that nothing is left to sort
             body = _noted(sql, f"{_YEAR}{name}/{year}") or b""
             if _digest(body) != digest:
                 return None
@@ -267,18 +269,22 @@ def _joined(spans: Sequence[tuple[int, int]]) -> list[tuple[int, int]]:
 
 
 def _packed(rows: Columns) -> bytes:
+    """Give rows as bytes: what they are called, then their columns; their digest lies with the timber."""
     plain = {"series": list(rows.names), "flags": rows.flags, "sources": rows.sources}
-    return packing.pack(
-        plain, {"rows": np.stack([getattr(rows, name) for name in ROWS])}, exact=frozenset({"rows"})
-    )
+    head = json.dumps(plain, separators=(",", ":")).encode()
+    columns = b"".join(getattr(rows, name).astype("<f8").tobytes() for name in ROWS)
+    return zlib.compress(len(head).to_bytes(_LONG, "little") + head + columns)
 
 
 def _unpacked(body: bytes) -> Columns:
     """Read back what `_packed` wrote."""
-    plain, arrays = packing.unpack(body)
-    rows = {
-        name: column.astype(np.int64) if name in {"of", "flagged", "by", "count"} else column
-        for name, column in zip(ROWS, arrays["rows"], strict=True)
+    found = zlib.decompress(body)
+    begin = _LONG + int.from_bytes(found[:_LONG], "little")
+    plain = json.loads(found[_LONG:begin])
+    columns = np.frombuffer(found, "<f8", offset=begin).reshape(len(ROWS), -1)
+    rows: dict[str, Any] = {
+        name: column.astype(np.int64 if name in _WHOLE else np.float64)
+        for name, column in zip(ROWS, columns, strict=True)
     }
     return Columns(
         series=tuple(Series.parse(each) for each in plain["series"]),

@@ -11,7 +11,7 @@ from typing import Final, Literal
 import numpy as np
 
 from baulk.models.calibrate.parameters import PARAMETERS, middle, spreads
-from baulk.models.columns import Readings, columns_of
+from baulk.models.columns import Readings, columns_of, distinct
 from baulk.models.constants import Floats
 from baulk.models.diffusion import DiffusionLaw
 from baulk.models.meter.profile import Corrections
@@ -114,9 +114,9 @@ def meter_of(readings: Readings, corrections: Corrections) -> str | None:
     rows = columns_of(readings)
     rows = rows[rows.of_quantity(*_PINS)]
     found: Counter[str] = Counter()
-    kinds, kind = np.unique(np.stack([rows.of, rows.by, rows.flagged]), axis=1, return_inverse=True)
-    counts = np.bincount(kind.reshape(-1), weights=rows.count)
-    for (of, by, flagged), count in zip(kinds.T.tolist(), counts.astype(int).tolist(), strict=True):
+    kinds, kind = distinct(rows.of, rows.by, rows.flagged)
+    counts = np.bincount(kind, weights=rows.count)
+    for (of, by, flagged), count in zip(kinds.tolist(), counts.astype(int).tolist(), strict=True):
         found[_meter(rows.names[of], rows.sources[by], sensor_of(rows.flags[flagged]), corrections)] += count
     if not found:
         return None

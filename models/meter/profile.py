@@ -9,7 +9,7 @@ from typing import Final, Literal
 
 import numpy as np
 
-from baulk.models.columns import INDICATIVE, Readings, columns_of
+from baulk.models.columns import INDICATIVE, Readings, columns_of, distinct
 from baulk.models.constants import Floats
 from baulk.models.errors import BaulkError, OutOfRange
 from baulk.models.meter import resistance
@@ -134,10 +134,9 @@ def answers(
     frozen = ~np.isnan(wood.frozen_c)
     for number in np.flatnonzero(frozen).tolist():
         found[number] = Reason(code="calibration.frozen", values={"air_c": float(wood.frozen_c[number])})
-    kinds = np.stack([rows.of, rows.flagged, rows.by_hand.astype(np.int64)])
-    each_kind, kind = np.unique(kinds, axis=1, return_inverse=True)
-    for k, (of, flagged, hand) in enumerate(each_kind.T.tolist()):
-        numbers = np.flatnonzero((kind.reshape(-1) == k) & ~frozen)
+    kinds, kind = distinct(rows.of, rows.flagged, rows.by_hand.astype(np.int64))
+    for k, (of, flagged, hand) in enumerate(kinds.tolist()):
+        numbers = np.flatnonzero((kind == k) & ~frozen)
         if not numbers.size:
             continue
         flags, temp = rows.flags[flagged], (wood.temp_c[numbers], wood.sd_c[numbers])

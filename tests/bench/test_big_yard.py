@@ -1,8 +1,8 @@
 """A yard of thousands with ten years of hourly pins: issue 22, line 2. By the processor, at two sizes.
 
-``BAULK_BENCH_SIZES=20,80`` timbers (left out), ``BAULK_BENCH_YEARS=10``. Every timber has one series of pins
-and the shed its air, each hour. The figures are told a timber and a reading, so that a larger yard can be
-worked out on paper; what does not grow evenly shows between the two sizes.
+``BAULK_BENCH_SIZES=20,80`` timbers (left out), ``BAULK_BENCH_YEARS=10``, ``BAULK_BENCH_SERIES=1`` of pins a
+timber (3 at most); the shed has its air, each hour. The figures are told a timber and a reading, so that a
+larger yard can be worked out on paper; what does not grow evenly shows between the two sizes.
 """
 
 from __future__ import annotations
@@ -36,6 +36,7 @@ NOW = datetime(2026, 6, 1, 12, tzinfo=UTC)
 SIZES = [int(each) for each in os.environ.get("BAULK_BENCH_SIZES", "20,80").split(",")]
 YEARS = float(os.environ.get("BAULK_BENCH_YEARS", "10"))
 ROUND = int(os.environ.get("BAULK_BENCH_ROUND", "4"))  # timbers that are worked out
+DEPTHS_MM = (45, 25, 70)[: int(os.environ.get("BAULK_BENCH_SERIES", "1"))]
 HOURS = round(YEARS * 8766)
 CAME = NOW - timedelta(hours=HOURS)
 PAGE = """
@@ -85,11 +86,8 @@ def fill(folder, timbers):
                 arrived_utc=CAME,
             )
             yard.register.add(timber)
-            many.append(
-                Series(
-                    owner=Owner.TIMBER, name=timber.tag, quantity=Quantity.MOISTURE, depth_mm=45, face=Face.B
-                )
-            )
+            pins = {"owner": Owner.TIMBER, "name": timber.tag, "quantity": Quantity.MOISTURE, "face": Face.B}
+            many += [Series(**pins, depth_mm=depth) for depth in DEPTHS_MM]
         value = {Quantity.TEMP: 15.0, Quantity.HUMIDITY: 65.0, Quantity.MOISTURE: 14.0}
         yard.store.append(
             Reading(series=each, value=value[each.quantity], taken_utc=NOW, arrived_utc=NOW) for each in many
@@ -127,7 +125,7 @@ class _AsIfWorkedOut:
         self._made = pickle.dumps(made)
 
     def submit(self, inputs):
-        parcel.packed(inputs)
+        parcel.packed(inputs, far=False)
         made = pickle.loads(self._made)  # noqa: S301 - our own
         done = Future()
         done.set_result(replace(made, document=made.document.model_copy(update={"tag": inputs.timber.tag})))

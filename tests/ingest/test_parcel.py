@@ -66,10 +66,11 @@ def test_a_year_of_hourly_pins_and_air_is_small(inputs):
     assert len(parcel.packed(inputs)) < MOST_KB * 1000
 
 
-def test_it_comes_out_number_for_number(inputs):
+@pytest.mark.parametrize("far", [True, False])
+def test_it_comes_out_number_for_number(inputs, far):
     odd = np.array([0.1, -7.25, 1e300, np.pi, np.nan] * 20)
     given = replace(inputs, readings=replace(inputs.readings[:100], value=odd, low=-odd, high=np.zeros(100)))
-    found = parcel.opened(parcel.packed(given))
+    found = parcel.opened(parcel.packed(given, far=far))
     for name in ROWS:
         before, after = getattr(given.readings, name), getattr(found.readings, name)
         assert before.dtype == after.dtype
@@ -78,3 +79,34 @@ def test_it_comes_out_number_for_number(inputs):
         before, after = (getattr(each.stays[-1].own, name) for each in (given, found))
         assert before.tobytes() == after.tobytes(), name
     assert found.fingerprint() == given.fingerprint()
+
+
+def test_the_air_of_a_place_is_packed_once_for_all_its_timbers(inputs, monkeypatch):
+    twice = replace(inputs, stays=(*inputs.stays, inputs.stays[-1]))
+    packed = []
+    monkeypatch.setattr(
+        parcel, "_pickled", lambda given, plainly=parcel._pickled: packed.append(given) or plainly(given)
+    )
+    one, other = parcel.packed(twice), parcel.packed(inputs)
+    assert len(packed) == 3  # two inputs, one record of air
+    assert len(one) < len(other) + 1000
+    found = parcel.opened(one)
+    assert {each.own for each in found.stays} == {found.stays[0].own}
+
+
+def test_packed_air_is_let_go_with_the_record():
+    hours = 3600.0 * np.arange(100)
+    air = AirSeries(posix_s=hours, temp_c=np.full(100, 12.0), rh_pct=np.full(100, 70.0))
+    parcel._air_packed(air)
+    assert air in parcel._AIRS
+    before = len(parcel._AIRS)
+    del air
+    assert len(parcel._AIRS) == before - 1
+
+
+def test_numbers_of_any_size_come_out_as_whole_numbers(inputs):
+    count = np.array([1, 255, 256, 70_000, 2**40] * 20)
+    given = replace(inputs, readings=replace(inputs.readings[:100], count=count, of=np.zeros(100, np.int64)))
+    found = parcel.opened(parcel.packed(given)).readings
+    assert found.count.dtype == np.int64
+    assert np.array_equal(found.count, count)

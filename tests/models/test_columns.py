@@ -103,3 +103,33 @@ def test_no_reading_is_no_row():
     assert len(none.in_parts()) == 0
     assert len(columns.together([none, none])) == 0
     assert digest.of(digest.readings(none)) != digest.of(digest.readings([reading(0, 20.0)]))
+
+
+def test_what_stands_side_by_side_is_found_as_by_sorting_the_rows():
+    rng = np.random.default_rng(22)
+    for size in (0, 1, 500):
+        given = [rng.integers(0, most, size) for most in (7, 1, 3)]
+        found, which = columns.distinct(*given)
+        beside = list(zip(*(each.tolist() for each in given), strict=True))
+        assert [tuple(each) for each in found.tolist()] == sorted(set(beside))
+        assert [tuple(found[row].tolist()) for row in which] == beside
+
+
+def test_the_digest_takes_readings_of_one_moment_in_any_order():
+    many = [reading(60 * k, 20.0 + k) for k in range(4)]
+    twice = [*many, reading(60, 25.0, flags=("at-least",)), reading(60, 31.0, series=KG)]
+    found = {digest.of(digest.readings(each)) for each in (twice, twice[::-1], [*twice[3:], *twice[:3]])}
+    assert len(found) == 1
+    assert found != {digest.of(digest.readings(many))}
+
+
+def test_what_is_in_order_is_left_and_all_else_is_sorted():
+    rng = random.Random(5)  # noqa: S311 - no secret
+    many = [reading(60 * k, 20.0 + k, series=each) for k in range(6) for each in (PIN, KG)]
+    straight = columns.columns_of(many)
+    assert straight.in_order() is straight
+    for _ in range(10):
+        rng.shuffle(many)
+        assert rows(columns.columns_of(many).in_order()) == rows(straight)
+    late = columns.columns_of([reading(60, 1.0, series=KG), reading(60, 2.0, series=PIN)])
+    assert [row[0] for row in rows(late.in_order())] == [PIN, KG]
