@@ -288,6 +288,8 @@ def event(
 
     Example: baulk timber event FER-03 photographed file=sill-check.jpg
 
+    Example: baulk timber event FER-03 fitted --at 2026-11-20
+
     Example: baulk timber event FER-03 measured bow_mm="1/4 in" wane_mm="3/8 in"
     """
     found = dict(_detail(word, kind) for word in details or ())
