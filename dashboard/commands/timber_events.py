@@ -9,6 +9,7 @@ from typing import Annotated, Final
 
 import typer
 
+from baulk.dashboard import typed
 from baulk.dashboard.commands.answers import (
     HERE,
     JsonOption,
@@ -94,7 +95,7 @@ def cut(
 
     def detail(system: System) -> dict[str, Value]:
         return {
-            "length_mm": units.length_mm(length, bare=units.default_length_unit(system)),
+            "length_mm": typed.along_mm(length, system),
             **_weights(before, after, system),
         }
 
