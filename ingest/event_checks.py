@@ -156,7 +156,7 @@ def _waiting_as_pins(shop: Shop, sensor: str) -> list[bool]:
     return found
 
 
-def enter_sent(shop: Shop, event: Event, *, confirmed_by: str | None = None) -> Event:
+def enter_sent(shop: Shop, event: Event, *, confirmed_by: str | None = None, preview: bool = False) -> Event:
     """Enter an event that a message told, once however often the message comes.
 
     Parameters
@@ -167,11 +167,13 @@ def enter_sent(shop: Shop, event: Event, *, confirmed_by: str | None = None) -> 
         Of a kind that no reading follows (`baulk.models.timber.BY_MESSAGE`).
     confirmed_by : str, optional
         Who said that it is right however unlikely it is, which stands in its note from then on.
+    preview : bool
+        Only say what speaks against it.
 
     Returns
     -------
     Event
-        As it stands in the register, also where it was entered, or taken back, before.
+        As it stands in the register, or would in a preview, also where it was entered, or taken back, before.
 
     Raises
     ------
@@ -193,4 +195,4 @@ def enter_sent(shop: Shop, event: Event, *, confirmed_by: str | None = None) -> 
             zone=shop.config.zone,
         )
         event = replace(event, note="; ".join(each for each in (event.note, confirmed) if each))
-    return shop.register.add_event(event, once=True)
+    return event if preview else shop.register.add_event(event, once=True)

@@ -267,17 +267,18 @@ def _of_event(shop: Shop, event: Event, tags: frozenset[str]) -> Sorted:
     return Sorted(reason=not_entered(event.tag), cause=Cause.UNKNOWN_TIMBER, waits_for=event.tag)
 
 
-def enter_event(shop: Shop, one: Sorted, *, confirmed_by: str | None = None) -> None:
+def enter_event(shop: Shop, one: Sorted, *, confirmed_by: str | None = None, preview: bool = False) -> None:
     """Enter the event of a message, or the weather; why an event can't be is noted on what was sorted.
 
     It is committed before the message leaves the listener's hands, and known again if it comes once more.
+    A preview only notes what speaks against the event.
     """
-    if one.weather is not None:
+    if one.weather is not None and not preview:
         weather_ahead.keep(shop, one.weather)
     if one.event is None:
         return
     try:
-        event_checks.enter_sent(shop, one.event, confirmed_by=confirmed_by)
+        event_checks.enter_sent(shop, one.event, confirmed_by=confirmed_by, preview=preview)
     except StoreError:
         raise
     except Unlikely as err:
@@ -429,10 +430,10 @@ def _settle(
 ) -> int:
     """Store what can be, and put messages back that need something else now; return readings stored."""
     readings = [reading for _, one in tried for reading in one.readings]
+    for _, one in tried:
+        enter_event(shop, one, confirmed_by=confirmed_by, preview=preview)
     if preview:
         return len(readings)
-    for _, one in tried:
-        enter_event(shop, one, confirmed_by=confirmed_by)
     stored = shop.store.save(checks.flag(readings, shop.store))
     if done := [row.number for row, one in tried if one.reason is None]:
         shop.store.release(*done)

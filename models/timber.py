@@ -231,10 +231,11 @@ UNTOLD: Final = frozenset({
     EventKind.EDITED, EventKind.PHOTOGRAPHED, EventKind.SOURCED, EventKind.DEFECT,
     EventKind.FITTED, EventKind.PRIMED, EventKind.BEDDED, EventKind.LAUNCHED,
 })  # fmt: skip
-# kinds that a message may tell: what is seen, measured or done with a timber where it lies, and no other
+# kinds that a message may tell: what is seen, measured or done with a timber where it lies or is built in;
+# no other
 BY_MESSAGE: Final = frozenset({
     EventKind.MEASURED, EventKind.CHECKED, EventKind.DEFECT, EventKind.KERFED, EventKind.COATED,
-    EventKind.END_SEALED,
+    EventKind.END_SEALED, EventKind.FITTED, EventKind.PRIMED, EventKind.BEDDED, EventKind.LAUNCHED,
 })  # fmt: skip
 # kinds after which another section may come out of the timber
 CHANGES_SIZE: Final = frozenset({EventKind.PLANED, EventKind.CUT, EventKind.MEASURED, EventKind.CHECKED})

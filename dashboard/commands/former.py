@@ -42,9 +42,6 @@ FORMER: Final = (
     Former(command=("verdict",), option="--by", now="--at"),
     Former(command=("forecast",), option="--as-of", now="--at"),
     Former(command=("place", "set"), option="--at", now="--position"),
-    Former(command=("sensor", "enrol"), option="--air", now="--place"),
-    Former(command=("quarantine", "discard"), option="--why", now="--note"),
-    Former(command=("quarantine", "discard"), option="--number", now="NUMBER"),
     Former(command=("store", "thin"), option="--to", now="--keep"),
     Former(command=("plan", "air"), option="--pieces", now="TAG", several=True),
     Former(command=("plan", "air"), option="--finished", now="--finished-mc"),
@@ -53,7 +50,7 @@ FORMER: Final = (
     Former(command=("plan", "size"), option="--from", now="TAG"),
     *(
         Former(command=("export", what), option="--tag", now="TAG")
-        for what in ("timbers", "readings", "events", "verdicts", "evaluations")
+        for what in ("timbers", "readings", "events", "verdicts")
     ),
 )
 

@@ -8,6 +8,7 @@ from typing import Annotated, Final, get_args
 
 import typer
 
+from baulk.dashboard import typed
 from baulk.dashboard.commands import printing, which_wood
 from baulk.dashboard.commands.answers import HERE, JsonOption, ShopOption, plain, say, say_json, table, worded
 from baulk.dashboard.commands.options import (
@@ -114,7 +115,7 @@ def size(  # noqa: PLR0913 - each is an option of the command line
     order = Order(
         width_mm=width,
         depth_mm=depth,
-        length_mm=mm(length, 1000.0),
+        length_mm=1000.0 if length is None else typed.along_mm(length, shown),
         placement=_placement(heart),
         pith_mm=None
         if pith is None
@@ -148,7 +149,7 @@ def size(  # noqa: PLR0913 - each is an option of the command line
         asked = sawing.Asked(
             tag=tag,
             section=section,
-            timber_length_mm=None if timber_length is None else mm(timber_length),
+            timber_length_mm=None if timber_length is None else typed.along_mm(timber_length, shown),
             pith=pith,
             species=kind,
             use_class=use,

@@ -63,7 +63,7 @@ def groups(*, shop: ShopOption = HERE, json: JsonOption = False) -> None:
         return
     say(f"{counted(sum(each.messages for each in found), 'message')} in quarantine")
     for each in found:
-        many = f"{counted(each.messages, 'message')}, {each.size / 1000:.0f} kB, the last"
+        many = f"{counted(each.messages, 'message')}, {_size(each.size)}, the last"
         _tell(
             f"{each.cause.value}  {printable(each.sender)}",
             f"{many} {stamp(each.last_utc, zone)}: {_reason(each.reason, system)}",
@@ -105,6 +105,16 @@ def _reason(reason: str, system: System) -> str:
     return printable(in_reader_units(series_text.first_named(reason, system), system))
 
 
+def _size(count: int) -> str:
+    """Return how much they take; few bytes are no "0 kB"."""
+    return f"{count / 1000:.0f} kB" if count >= 1000 else counted(count, "byte")
+
+
+def _stay(left: int) -> str:
+    """Return "1 message stays", "2 messages stay"."""
+    return f"{counted(left, 'message')} {'stays' if left == 1 else 'stay'}"
+
+
 def _tell(head: str, *below: str) -> None:
     """Print what lies there in one line, and set in below it what is as long as it is."""
     say(head)
@@ -141,11 +151,13 @@ def retry(  # noqa: PLR0913 - a person names them one by one
     if json:
         say_json(done)
         return
+    held = counted(done.stored, "reading")
+    if done.events:  # readings only where there are any beside them
+        held = f"{held} and " * (done.stored > 0) + counted(done.events, "event")
     if preview:
-        say(f"{done.settled} messages would be read, with {done.stored} readings; {done.left} would stay")
+        say(f"{counted(done.settled, 'message')} would be read, with {held}; {done.left} would stay")
     else:
-        events = f", and {counted(done.events, 'event')}" if done.events else ""
-        say(f"{done.stored} readings{events} came out of quarantine; {done.left} messages stay")
+        say(f"{held} came out of quarantine; {_stay(done.left)}")
     if done.reason:
         say(f"the first that stays: {printable(done.reason)}")
 
@@ -177,7 +189,7 @@ def discard(  # noqa: PLR0913 - a person names them one by one
     if json:
         say_json({"discarded": gone})
         return
-    say(f"{gone} messages discarded: {printable(note)}")
+    say(f"{counted(gone, 'message')} discarded: {printable(note)}")
 
 
 @app.command()
@@ -198,7 +210,7 @@ def export(
     if json:
         say_json({"file": out, "messages": count})
         return
-    say(f"{out}: {count} messages")
+    say(f"{out}: {counted(count, 'message')}")
 
 
 @app.command()

@@ -9,6 +9,7 @@ from typing import Annotated, Final
 
 import typer
 
+from baulk.dashboard import typed
 from baulk.dashboard.commands.answers import (
     HERE,
     JsonOption,
@@ -94,7 +95,7 @@ def cut(
 
     def detail(system: System) -> dict[str, Value]:
         return {
-            "length_mm": units.length_mm(length, bare=units.default_length_unit(system)),
+            "length_mm": typed.along_mm(length, system),
             **_weights(before, after, system),
         }
 
@@ -287,6 +288,8 @@ def event(
     Example: baulk timber event FER-03 tared tare_kg="4 lb"
 
     Example: baulk timber event FER-03 photographed file=sill-check.jpg
+
+    Example: baulk timber event FER-03 fitted --at 2026-11-20
 
     Example: baulk timber event FER-03 measured bow_mm="1/4 in" wane_mm="3/8 in"
     """

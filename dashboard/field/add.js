@@ -6,6 +6,7 @@ import { CHECKS, FIELDS, inch, it, kg, long_mm, mm, numbers, pithSays, pith_mm, 
 import { mass } from "./measure.js";
 import { draw as drawButtEnd } from "./butt_end.js";
 import * as paper from "./label_code.js";
+import { small } from "./picture.js";
 import { Queue } from "./queue.js";
 
 const $ = (id) => document.getElementById(id);
@@ -153,14 +154,7 @@ function changed() { asked = ""; notice(""); draw(); keepDraft(); }
 
 async function photographed(file) {
   try {
-    const seen = await createImageBitmap(file, { imageOrientation: "from-image" });
-    const scale = Math.min(1, it.shop.limits.photo_px / Math.max(seen.width, seen.height));
-    const small = $("preview");
-    small.width = Math.round(seen.width * scale);
-    small.height = Math.round(seen.height * scale);
-    small.getContext("2d").drawImage(seen, 0, 0, small.width, small.height);
-    const blob = await new Promise((done) => small.toBlob(done, "image/jpeg", 0.85));
-    photo = await blob.arrayBuffer();
+    photo = await small(file, it.shop.limits.photo_px, $("preview"));
     it.form.pith = it.form.pith?.on === "photo" ? null : it.form.pith;
     await phone.put("photos", { id: "draft", bytes: photo });
   } catch {

@@ -1,24 +1,16 @@
 // The walk's camera: the code of a tag, and photographs of a timber, which are kept on the phone and sent when there
 // is signal; each has an id of its own, so that sending it twice keeps it once.
 import * as phone from "./phone.js";
+import { small } from "./picture.js";
 
 const MOST_PX = 2000;
 const OURS = "walk-"; // the store of photographs is shared with Add timber
 
-async function small(file) { // upright, as JPEG
-  const seen = await createImageBitmap(file, { imageOrientation: "from-image" });
-  const scale = Math.min(1, MOST_PX / Math.max(seen.width, seen.height));
-  const made = document.createElement("canvas");
-  made.width = Math.round(seen.width * scale);
-  made.height = Math.round(seen.height * scale);
-  made.getContext("2d").drawImage(seen, 0, 0, made.width, made.height);
-  return new Promise((done) => made.toBlob(done, "image/jpeg", 0.85));
-}
 function tagOf(words) { // the address of a timber's page, or a bare tag
   try { return new URL(words).searchParams.get("tag") ?? words; } catch { return words; }
 }
 export async function scan(file) { // the tag on a picture: by the browser where it can, else by the shop
-  const picture = await small(file);
+  const picture = new Blob([await small(file, MOST_PX)], { type: "image/jpeg" });
   if ("BarcodeDetector" in window) {
     const seen = new BarcodeDetector({ formats: ["qr_code"] });
     const [code] = await createImageBitmap(picture).then((all) => seen.detect(all)).catch(() => []);
@@ -36,7 +28,7 @@ export async function begin() {
   waiting = (await phone.every("photos")).filter((one) => one.id.startsWith(OURS));
 }
 export async function take(file, tag) {
-  const bytes = await (await small(file)).arrayBuffer();
+  const bytes = await small(file, MOST_PX);
   const one = { id: `${OURS}${phone.uuid()}`, tag, bytes, at_ms: Date.now() };
   await phone.put("photos", one);
   waiting.push(one);

@@ -51,6 +51,7 @@ _KINDS: Final = {
             "add_form.js",
             "add_pith.js",
             "phone.js",
+            "picture.js",
             "queue.js",
             "measure.js",
             "butt_end.js",

@@ -205,7 +205,8 @@ def _fit(
     if columns and not sets:
         name, same = next(iter(columns.items()))
         what = "place" if name == "place" else name.removesuffix("_mm").replace("_", " ")
-        raise RegisterError(f"the {what} of {event.tag} is {same} already; nothing was changed")
+        told = f"{same:g} mm" if name.endswith("_mm") else same
+        raise RegisterError(f"the {what} of {event.tag} is {told} already; nothing was changed")
     if grown := chain.growth(event.kind.value, sets, was):
         raise OutOfRange(event.tag, f"can't be so: {grown}")
     return sets, was, now

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import csv
 import inspect
 import itertools
 import re
 import shlex
 from importlib.metadata import version
+from pathlib import Path
 
 import pytest
 from typer.main import get_command
@@ -25,21 +27,22 @@ LAST = [
 ]  # behind a command's own options, in this order
 
 
-def leaves(group, path):
-    """Every command of a group with its words, those that are imported late too; not what is hidden."""
+def leaves(group, path, *, hidden=False):
+    """Every command of a group with its words, those that are imported late too; what is hidden if asked."""
     with group.make_context("baulk", ["x"], resilient_parsing=True) as ctx:
         for name in group.list_commands(ctx):
             _, command, _ = group.resolve_command(ctx, [name])
-            if command.hidden:
+            if command.hidden and not hidden:
                 continue
             if hasattr(command, "commands"):
-                yield from leaves(command, (*path, name))
+                yield from leaves(command, (*path, name), hidden=hidden)
             else:
                 yield (*path, name), command
 
 
 APP = commands.build()
 TREE = dict(leaves(get_command(APP), ()))
+EVERY = dict(leaves(get_command(APP), (), hidden=True))
 
 
 def options(command):
@@ -128,6 +131,84 @@ def test_a_former_word_still_works_and_says_the_new_one(row, capsys):
         assert (told.out, told.err.count("\n")) == ("", 1)
         assert row.now in told.err
         assert row.option in told.err
+
+
+def of_0_1_0(root):
+    """The options and arguments of each command as version 0.1.0 had them, read off its own parser."""
+    with (root / "tests/reference/commands-0.1.0.csv").open(newline="") as file:
+        for row in csv.DictReader(file):
+            yield tuple(row["command"].split()), row["word"], row["values"], row["needed"] == "yes"
+
+
+def many(param):
+    """How many values an option or an argument takes, in the words of the list."""
+    if getattr(param, "is_flag", False):
+        return "none"
+    return "several" if param.nargs == -1 or getattr(param, "multiple", False) else "one"
+
+
+def test_every_option_of_0_1_0_is_there_or_has_its_former_word(root):
+    gone = set()
+    for words, option, values, _ in of_0_1_0(root):
+        assert words in EVERY, words
+        if not option.startswith("-"):
+            continue
+        now = {name: each for each in EVERY[words].params for name in (*each.opts, *each.secondary_opts)}
+        if option in now:
+            assert many(now[option]) == values, (words, option)
+        else:
+            gone.add((words, option))
+    assert gone == {(row.command, row.option) for row in former.FORMER}
+
+
+def test_every_argument_of_0_1_0_stands_where_it_stood(root):
+    before = {}
+    for words, argument, values, _ in of_0_1_0(root):
+        before.setdefault(words, [])
+        if argument and not argument.startswith("-"):
+            before[words].append((argument, values))
+    turned = set()
+    for words, arguments in before.items():
+        now = [each for each in EVERY[words].params if each.param_type_name == "argument"]
+        names = [(each.metavar or each.name).strip("[].").upper() for each in now]
+        if names[: len(arguments)] != [name for name, _ in arguments]:
+            assert names == [name for name, _ in arguments][::-1]
+            turned.add(words)
+            continue
+        for each, (_, values) in zip(now, arguments, strict=False):
+            assert many(each) in {values, "several"}, words
+        assert not [each for each in now[len(arguments) :] if each.required], words
+    assert turned == {("timber", "attach"), ("timber", "detach")}  # told by which of the two is a tag
+
+
+def test_no_option_is_asked_for_that_0_1_0_did_not_ask_for(root):
+    """A script that gave all it was asked for still does."""
+    needed = {(words, option) for words, option, _, asked in of_0_1_0(root) if asked}
+    for words in {words for words, *_ in of_0_1_0(root)}:
+        for name, each in options(EVERY[words]).items():
+            assert not each.required or (words, name) in needed
+
+
+def lines_of_0_1_0():
+    return (Path(__file__).parents[1] / "reference/command-lines-0.1.0.txt").read_text().splitlines()
+
+
+def test_the_lines_hold_every_former_word():
+    shown = [shlex.split(each)[1:] for each in lines_of_0_1_0()]
+    for row in former.FORMER:
+        assert any(tuple(line[: len(row.command)]) == row.command and row.option in line for line in shown), (
+            row
+        )
+
+
+@pytest.mark.parametrize("line", lines_of_0_1_0())
+def test_a_line_that_0_1_0_understood_is_understood(line, capsys):
+    words = former.put_right(shlex.split(line)[1:])
+    told = capsys.readouterr().err.count("\n")
+    command = max((each for each in EVERY if tuple(words[: len(each)]) == each), key=len)
+    EVERY[command].make_context(command[-1], words[len(command) :])
+    changed = [row for row in former.FORMER if row.command == command and row.option in shlex.split(line)]
+    assert told == len(changed)
 
 
 def test_new_words_and_those_of_other_commands_are_left_as_they_are(capsys):

@@ -1,5 +1,7 @@
 """What the field pages work out by themselves, run by the engine that the browser tests bring along."""
 
+import base64
+import io
 import json
 import os
 import subprocess
@@ -7,6 +9,9 @@ from pathlib import Path
 
 import playwright
 import pytest
+from PIL import Image
+
+from baulk.ingest import photos
 
 FIELD = Path(__file__).parents[2] / "dashboard" / "field"
 NODE = Path(playwright.__file__).parent / "driver" / "node"
@@ -161,3 +166,77 @@ def test_a_night_when_the_clocks_change_is_no_day():
     # the night of 25 October 2026 has 25 hours in Lisbon
     told = {"read": "2026-10-24T22:00:00Z", "now": "2026-10-26T22:00:00Z"}
     assert run(script, zone="Europe/Lisbon", **told) == "2 days ago"
+
+
+EXIF, GPS, ORIENTATION, MODEL, LENS, FOCAL = 0x8769, 0x8825, 0x0112, 0x0110, 0x920A, 0xA405
+
+
+def camera_s(*, focal=None, endian="<", notes=True, kind="JPEG"):
+    """A camera's picture, with the notes of more than its focal length."""
+    noted, out = Image.Exif(), io.BytesIO()
+    noted.endian = endian
+    if notes:
+        noted[MODEL], noted[ORIENTATION] = "a telephone", 6
+        noted.get_ifd(GPS)[1] = "N"
+        noted.get_ifd(EXIF)[LENS] = 5.4
+    if focal is not None:
+        noted.get_ifd(EXIF)[FOCAL] = focal
+    Image.new("RGB", (48, 36), "tan").save(out, kind, exif=noted)
+    return out.getvalue()
+
+
+def through_the_phone(original, drawn):
+    """What the phone reads of a camera's picture, and what its canvas made of it with that noted."""
+    script = """
+        const { focal_mm, noting } = await import(`${process.cwd()}/picture.js`);
+        const bytes = (told) => Uint8Array.from(Buffer.from(told, "base64")).buffer;
+        const focal = focal_mm(bytes(given.original)), drawn = bytes(given.drawn);
+        const sent = focal === null ? drawn : noting(drawn, focal);
+        console.log(JSON.stringify({ focal, sent: Buffer.from(sent).toString("base64") }));
+    """
+    told = run(script, **{name: base64.b64encode(each).decode() for name, each in
+                          (("original", original), ("drawn", drawn))})  # fmt: skip
+    return told["focal"], base64.b64decode(told["sent"])
+
+
+def canvas_s():
+    out = io.BytesIO()
+    Image.new("RGB", (40, 30), "tan").save(out, "JPEG")
+    return out.getvalue()
+
+
+def test_the_focal_length_is_read_where_the_canvas_wrote_notes_of_its_own():
+    focal, sent = through_the_phone(camera_s(focal=26), camera_s())
+    assert focal == 26
+    assert photos.focal_px(sent, (40, 30)) == pytest.approx(26 / 43.27 * 50, abs=0.01)
+
+
+@pytest.mark.parametrize("endian", ["<", ">"])
+def test_a_picture_sent_from_the_yard_keeps_its_focal_length_and_no_other_note(endian):
+    focal, sent = through_the_phone(camera_s(focal=26, endian=endian), canvas_s())
+    assert focal == 26
+    # as the shop reads it on its way in, and again of the file that is kept: 26 of 43.27 mm of the diagonal
+    assert photos.focal_px(sent, (40, 30)) == pytest.approx(26 / 43.27 * 50, abs=0.01)
+    assert photos.focal_px(photos.upright(sent), (40, 30)) == photos.focal_px(sent, (40, 30))
+    with Image.open(io.BytesIO(sent)) as opened:
+        opened.load()
+        noted = opened.getexif()
+        assert opened.size == (40, 30)
+        assert set(noted) == {EXIF}
+        assert dict(noted.get_ifd(EXIF)) == {FOCAL: 26}
+
+
+@pytest.mark.parametrize(
+    "original",
+    [
+        pytest.param(camera_s(), id="other notes alone"),
+        pytest.param(camera_s(notes=False), id="no note"),
+        pytest.param(camera_s(focal=26, kind="PNG"), id="no JPEG"),
+        pytest.param(camera_s(focal=26)[:40], id="cut off"),
+        pytest.param(b"\xff\xd8\xff\xe1\x00\x00" * 9, id="a segment without a length"),
+        pytest.param(b"", id="nothing"),
+    ],
+)
+def test_a_picture_without_a_focal_length_is_sent_as_it_was_drawn(original):
+    drawn = canvas_s()
+    assert through_the_phone(original, drawn) == (None, drawn)

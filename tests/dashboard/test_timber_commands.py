@@ -142,9 +142,22 @@ def test_planing_keeps_the_fractions(here, answer):
     assert (section["width_mm"], section["depth_mm"]) == (190.5, pytest.approx(177.8))
 
 
-def test_a_bare_length_is_in_the_shops_units(answer):
-    cut = answer("timber", "cut", "FER-01", "--length", "100")
-    assert cut["detail"]["length_mm"] == pytest.approx(2540)
+@pytest.mark.parametrize(
+    ("long", "mm"),
+    [("10", 3048), ("10 ft 6", 3200.4), ("100 in", 2540), ("9 1/2 ft", 2895.6), ("2.5 m", 2500)],
+)
+def test_a_length_along_the_grain_is_read_in_feet_where_it_has_no_unit(answer, long, mm):
+    cut = answer("timber", "cut", "FER-01", "--length", long)
+    assert cut["detail"]["length_mm"] == pytest.approx(mm)
+
+
+def test_a_timber_is_entered_and_cut_in_the_same_words(here, answer):
+    here(*OAK[:8], "--length", "10", *OAK[10:], "--yes", "FER-09")
+    assert answer("timber", "show", "FER-09")["timber"]["length_mm"] == pytest.approx(3048)
+    with pytest.raises(RegisterError, match="the length of FER-09 is 3048 mm already"):
+        here("timber", "cut", "FER-09", "--length", "10")
+    with pytest.raises(OutOfRange, match="a cut takes wood off"):
+        here("timber", "cut", "FER-09", "--length", "11")
 
 
 @pytest.mark.parametrize(

@@ -41,6 +41,7 @@ WHOLE = {
     EventKind.KERFED: {"face": "c", "depth_mm": 70, "width_mm": 4.5},
     EventKind.COATED: {"faces": "ac", "coat": "wax"},
     EventKind.END_SEALED: {},
+    EventKind.FITTED: {}, EventKind.PRIMED: {}, EventKind.BEDDED: {}, EventKind.LAUNCHED: {},
 }  # fmt: skip
 
 

@@ -179,7 +179,7 @@ def test_wood_is_only_taken_off(yard):
         operations.add_event(yard, event(EventKind.CUT, length_mm=3100))
     with pytest.raises(OutOfRange, match="planing takes wood off, and a width of 210 mm"):
         operations.add_event(yard, event(EventKind.PLANED, width_mm=210, depth_mm=170))
-    with pytest.raises(RegisterError, match="is 203 already; nothing was changed"):
+    with pytest.raises(RegisterError, match="is 203 mm already; nothing was changed"):
         operations.add_event(yard, event(EventKind.PLANED, width_mm=203, depth_mm=178))
     operations.add_event(yard, event(EventKind.CUT, 2, length_mm=2500))
     with pytest.raises(RegisterError, match=r"this can't come before number 3 \(cut, 2026-05-12\)"):
