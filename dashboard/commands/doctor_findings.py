@@ -32,7 +32,7 @@ def findings(folder: Path) -> list[dict[str, object]]:
     """
     from baulk.ingest import devices, host_clock  # noqa: PLC0415 - not every call of the doctor has a shop
     from baulk.ingest import shop as shops  # noqa: PLC0415
-    from baulk.ingest.monitoring import health  # noqa: PLC0415
+    from baulk.ingest.monitoring import health, machine  # noqa: PLC0415
     from baulk.ingest.mqtt import connection  # noqa: PLC0415
 
     if not (folder / settings.FILE).exists():
@@ -45,6 +45,9 @@ def findings(folder: Path) -> list[dict[str, object]]:
         ]
         if config.store.backup_dir is None and opened.register.list():
             found.append(("backup", str(config.shop_dir), Reason(code="health.no_backup", values={})))
+        elif beside := machine.backup_beside(config):
+            reason = Reason(code="health.backup_beside", values={"folder": str(beside)})
+            found.append(("backup", str(beside), reason))
         if host_clock.synchronised() is False:
             found.append(("wrong clock", "this machine", Reason(code="health.unsynchronised", values={})))
         told: list[dict[str, object]] = [

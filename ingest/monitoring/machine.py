@@ -87,6 +87,21 @@ def growth(shop: Shop) -> float | None:
     return (large - small) / (length / timedelta(days=1)) if length >= LONG_ENOUGH else None
 
 
+def backup_beside(config: Config) -> Path | None:
+    """Return the folder of the night's backups if it lies on the shop's own disk, else None.
+
+    A disk that is not plugged in looks like this: its folder is an empty one of the shop's own disk.
+    """
+    if config.store.backup_dir is None:
+        return None
+    folder = config.beside(config.store.backup_dir.expanduser())
+    there = next((each for each in (folder, *folder.parents) if each.exists()), folder)
+    try:
+        return folder if there.stat().st_dev == config.store_path.stat().st_dev else None
+    except OSError:
+        return None
+
+
 def _sizes(shop: Shop) -> dict[str, int]:
     try:
         found = json.loads(shop.store.noted(SIZES_KEY) or b"{}")

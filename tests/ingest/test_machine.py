@@ -1,7 +1,9 @@
 """Disk, backup, open files, forecasts that no longer run: each found, with its cure, else nothing."""
 
 import json
+import sys
 from datetime import UTC, datetime, timedelta
+from pathlib import Path
 from typing import NamedTuple
 
 import pytest
@@ -92,6 +94,18 @@ def test_a_backup_that_fails_is_told(shop_dir, monkeypatch, done, tried, told):
             if hours is not None:
                 shop.store.note(key, (NOW - timedelta(hours=hours)).isoformat().encode())
         assert (Trouble.BACKUP in kinds(shop)) is told
+
+
+def test_a_backup_on_the_shops_own_disk_is_told_also_before_its_folder_is_there(shop, tmp_path):
+    def backed_up_to(folder):
+        part = shop.config.store.model_copy(update={"backup_dir": folder})
+        return machine.backup_beside(shop.config.model_copy(update={"store": part}))
+
+    beside = tmp_path / "usb" / "yard"
+    assert machine.backup_beside(shop.config) is None
+    assert backed_up_to(beside) == beside
+    if sys.platform == "linux":
+        assert backed_up_to(Path("/proc/yard")) is None  # a file system of its own
 
 
 def test_secrets_that_others_may_read_are_named_and_the_cure_mends_it(shop, shop_dir, monkeypatch):
