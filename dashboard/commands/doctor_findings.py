@@ -39,10 +39,9 @@ def findings(folder: Path) -> list[dict[str, object]]:
         return []
     with shops.open(folder) as opened:
         config, system = opened.config, opened.config.shop.units
-        found = [
-            (each.kind.value, each.about, each.reason)
-            for each in health.look(opened, datetime.now(UTC)).findings
-        ]
+        now_utc = datetime.now(UTC)
+        seen = [*health.look(opened, now_utc).findings, *machine.stopped_before_a_night(opened, now_utc)]
+        found = [(each.kind.value, each.about, each.reason) for each in seen]
         if config.store.backup_dir is None and opened.register.list():
             found.append(("backup", str(config.shop_dir), Reason(code="health.no_backup", values={})))
         elif beside := machine.backup_beside(config):

@@ -163,8 +163,23 @@ def _stopped(shop: Shop, now_utc: datetime) -> list[Finding]:
     last = _moment(shop.store.noted(nightly.MESSAGES_KEY))
     if last is None or now_utc - last <= LATE + timedelta(hours=2):
         return []
-    reason = Reason(code="health.stopped", values={"since_utc": _whole(last)})
-    return [_found(Trouble.STOPPED, "forecasts", reason)]
+    return [_old(last)]
+
+
+def stopped_before_a_night(shop: Shop, now_utc: datetime) -> list[Finding]:
+    """Tell that forecasts are old in a shop that has seen no night, such as one of an older version.
+
+    For whoever asks: a notice would tell it at the first start after an upgrade, just before it is mended.
+    """
+    if shop.store.noted(nightly.MESSAGES_KEY) is not None:
+        return []
+    last = max(shop.store.evaluated().values(), default=None)
+    return [] if last is None or now_utc - last <= LATE + timedelta(hours=2) else [_old(last)]
+
+
+def _old(last_utc: datetime) -> Finding:
+    reason = Reason(code="health.stopped", values={"since_utc": _whole(last_utc)})
+    return _found(Trouble.STOPPED, "forecasts", reason)
 
 
 def _found(kind: Trouble, about: str, reason: Reason) -> Finding:

@@ -124,3 +124,16 @@ def test_forecasts_that_ran_and_run_no_more_are_told(shop, monkeypatch):
     shop.store.note(nightly.MESSAGES_KEY, (NOW - timedelta(hours=30)).isoformat().encode())
     assert kinds(shop) == []
     assert kinds(shop, NOW + timedelta(days=2)) == [Trouble.STOPPED]
+
+
+def test_a_doctor_tells_of_old_forecasts_before_the_first_night_too(shop):
+    def told(days):
+        found = machine.stopped_before_a_night(shop, NOW + timedelta(days=days))
+        return [each.kind for each in found]
+
+    assert told(9) == []  # none was ever made
+    shop.store.save_evaluation("FER-01", NOW, b"{}")
+    assert told(2) == []
+    assert told(3) == [Trouble.STOPPED]
+    shop.store.note(nightly.MESSAGES_KEY, NOW.isoformat().encode())
+    assert told(3) == []  # the night tells it
