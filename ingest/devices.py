@@ -14,7 +14,7 @@ import json
 import os
 import re
 import secrets
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
 from pathlib import Path
@@ -371,14 +371,31 @@ def _check_name(config: Config, name: str) -> None:
         raise DeviceError(f"{name} is an account of Baulk's own; take another name")
 
 
+def _own_lines(config: Config, former: Mapping[str, str]) -> dict[str, str]:
+    """Give the lines of Baulk's own accounts; whoever enrols a device need not know their password."""
+    secret = config.broker.password
+    names = [str(config.broker.account(part)) for part in _parts(config)]
+    if secret is None:
+        if not all(former.get(name) for name in names):
+            raise _no_accounts()
+        return {name: former[name] for name in names}
+    password = secret.get_secret_value()
+    return {
+        name: former[name] if _fits(former.get(name, ""), password) else hashed(password) for name in names
+    }
+
+
+def _no_accounts() -> ConfigError:
+    return ConfigError(
+        f'set user = "baulk-{PART}" in [broker] of baulk.toml and a password in {PASSWORD} first: an '
+        "account for each part of Baulk is written beside those of the devices"
+    )
+
+
 def _write_files(config: Config, devices: Sequence[Device], fresh: dict[str, str]) -> Path:
-    broker, folder = config.broker, config.shop_dir / FOLDER
-    if broker.user is None or PART not in broker.user or broker.password is None:
-        raise ConfigError(
-            f'set user = "baulk-{PART}" in [broker] of baulk.toml and a password in {PASSWORD} first: an '
-            "account for each part of Baulk is written beside those of the devices"
-        )
-    password = broker.password.get_secret_value()
+    folder = config.shop_dir / FOLDER
+    if config.broker.user is None or PART not in config.broker.user:
+        raise _no_accounts()
     try:
         former = dict(_lines(folder / PASSWD))
         kept = {one.name: former.get(one.name, "") for one in devices if one.revoked_utc is None} | fresh
@@ -387,9 +404,7 @@ def _write_files(config: Config, devices: Sequence[Device], fresh: dict[str, str
                 f"{folder / PASSWD} lacks {', '.join(missing)}, as after a restore, for no backup holds it: "
                 "copy the file that the broker has to there, or enrol each anew with --again"
             )
-        for part in _parts(config):
-            name = str(broker.account(part))
-            kept[name] = former[name] if _fits(former.get(name, ""), password) else hashed(password)
+        kept |= _own_lines(config, former)
         folder.mkdir(mode=0o700, exist_ok=True)
         _put(folder / ACL, rules(config, devices))
         _put(folder / PASSWD, "".join(f"{name}:{kept[name]}\n" for name in sorted(kept)))

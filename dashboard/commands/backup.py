@@ -36,15 +36,15 @@ def backup(
     """Back the shop up into one zip, while everything runs, and prove it by restoring it.
 
     In it: register, readings, evaluations and quarantine, baulk.toml, your own tables, photographs. Not in
-    it: secrets. Keep it on another disk; without -o it is named by shop and time. [store] backup_dir in
-    baulk.toml has it done every night.
+    it: secrets. Keep it on another disk; without -o, or in a folder, it is named by shop and time. [store]
+    backup_dir in baulk.toml has it done every night.
 
     Example: baulk backup -o /mnt/usb/yard.zip
     """
     now_utc = datetime.now(UTC)
     config = settings.load(shop)
-    target = file or Path.cwd() / backups.name_for(config, now_utc)
-    if target.is_dir():
+    target = file or Path.cwd()
+    if target.is_dir() or not target.suffix:  # the folder of a night's backups may not be there yet
         target /= backups.name_for(config, now_utc)
     if sign:
         signature.make_key(config.shop_dir)

@@ -32,19 +32,21 @@ def findings(folder: Path) -> list[dict[str, object]]:
     """
     from baulk.ingest import devices, host_clock  # noqa: PLC0415 - not every call of the doctor has a shop
     from baulk.ingest import shop as shops  # noqa: PLC0415
-    from baulk.ingest.monitoring import health  # noqa: PLC0415
+    from baulk.ingest.monitoring import health, machine  # noqa: PLC0415
     from baulk.ingest.mqtt import connection  # noqa: PLC0415
 
     if not (folder / settings.FILE).exists():
         return []
     with shops.open(folder) as opened:
         config, system = opened.config, opened.config.shop.units
-        found = [
-            (each.kind.value, each.about, each.reason)
-            for each in health.look(opened, datetime.now(UTC)).findings
-        ]
+        now_utc = datetime.now(UTC)
+        seen = [*health.look(opened, now_utc).findings, *machine.stopped_before_a_night(opened, now_utc)]
+        found = [(each.kind.value, each.about, each.reason) for each in seen]
         if config.store.backup_dir is None and opened.register.list():
             found.append(("backup", str(config.shop_dir), Reason(code="health.no_backup", values={})))
+        elif beside := machine.backup_beside(config):
+            reason = Reason(code="health.backup_beside", values={"folder": str(beside)})
+            found.append(("backup", str(beside), reason))
         if host_clock.synchronised() is False:
             found.append(("wrong clock", "this machine", Reason(code="health.unsynchronised", values={})))
         told: list[dict[str, object]] = [

@@ -24,9 +24,9 @@ def main(words: Sequence[str] | None = None) -> None:
         sys.argv[1:] = words  # the pages read which shop it is there
     gc.disable()  # what is loaded stays; `warm` has it looked for waste again
     net_util.get_external_ip = _nothing
-    for name, value in (("server.enableAgentApi", False),):  # off already; named so that it stays so
+    for name in ("server.enableAgentApi",):  # off already; named so that it stays so
         if name in config._config_options_template:  # noqa: SLF001 - older ones do not know it
-            config.set_option(name, value)
+            sys.argv[3:3] = [f"--{name}=false"]  # after `run APP`: set any other way, it warns of a change
     sys.exit(cli.main(prog_name="baulk-pages"))
 
 

@@ -27,6 +27,7 @@ _FLAGS: Final = {
     "client.toolbarMode": "minimal",
     "client.showErrorDetails": "none",
     "logger.level": "warning",
+    "logger.hideWelcomeMessage": "true",  # it names an address of its own; `baulk dashboard` has said ours
     "theme.baseRadius": "4px",
     "theme.baseFontSize": "17",
     "theme.font": "'Segoe UI', 'Noto Sans', 'DejaVu Sans', system-ui, sans-serif",

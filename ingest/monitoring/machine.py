@@ -87,6 +87,21 @@ def growth(shop: Shop) -> float | None:
     return (large - small) / (length / timedelta(days=1)) if length >= LONG_ENOUGH else None
 
 
+def backup_beside(config: Config) -> Path | None:
+    """Return the folder of the night's backups if it lies on the shop's own disk, else None.
+
+    A disk that is not plugged in looks like this: its folder is an empty one of the shop's own disk.
+    """
+    if config.store.backup_dir is None:
+        return None
+    folder = config.beside(config.store.backup_dir.expanduser())
+    there = next((each for each in (folder, *folder.parents) if each.exists()), folder)
+    try:
+        return folder if there.stat().st_dev == config.store_path.stat().st_dev else None
+    except OSError:
+        return None
+
+
 def _sizes(shop: Shop) -> dict[str, int]:
     try:
         found = json.loads(shop.store.noted(SIZES_KEY) or b"{}")
@@ -148,8 +163,23 @@ def _stopped(shop: Shop, now_utc: datetime) -> list[Finding]:
     last = _moment(shop.store.noted(nightly.MESSAGES_KEY))
     if last is None or now_utc - last <= LATE + timedelta(hours=2):
         return []
-    reason = Reason(code="health.stopped", values={"since_utc": _whole(last)})
-    return [_found(Trouble.STOPPED, "forecasts", reason)]
+    return [_old(last)]
+
+
+def stopped_before_a_night(shop: Shop, now_utc: datetime) -> list[Finding]:
+    """Tell that forecasts are old in a shop that has seen no night, such as one of an older version.
+
+    For whoever asks: a notice would tell it at the first start after an upgrade, just before it is mended.
+    """
+    if shop.store.noted(nightly.MESSAGES_KEY) is not None:
+        return []
+    last = max(shop.store.evaluated().values(), default=None)
+    return [] if last is None or now_utc - last <= LATE + timedelta(hours=2) else [_old(last)]
+
+
+def _old(last_utc: datetime) -> Finding:
+    reason = Reason(code="health.stopped", values={"since_utc": _whole(last_utc)})
+    return _found(Trouble.STOPPED, "forecasts", reason)
 
 
 def _found(kind: Trouble, about: str, reason: Reason) -> Finding:

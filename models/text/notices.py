@@ -305,6 +305,14 @@ def _unsynchronised(_held: Values, _system: System) -> str:
     return "no time server keeps this machine's clock: switch one on (on Debian: timedatectl set-ntp true)"
 
 
+def _backup_beside(held: Values, _system: System) -> str:
+    return (
+        f"the night's backups go to {held['folder']}, on the disk that holds the shop, and would be lost "
+        "with it: plug in and mount the disk that is meant to be there, or name a folder on another disk, "
+        "backup_dir in [store] of baulk.toml"
+    )
+
+
 def _no_backup(_held: Values, _system: System) -> str:
     return "no backup is made at night: name a folder on another disk, backup_dir in [store] of baulk.toml"
 
@@ -336,6 +344,7 @@ SENTENCES: Final[Mapping[str, Callable[[Values, System], str]]] = {
     "health.disk_weeks": _disk_weeks,
     "health.backup": _backup,
     "health.no_backup": _no_backup,
+    "health.backup_beside": _backup_beside,
     "health.files": _files,
     "health.unsynchronised": _unsynchronised,
     "sensor.no_depth": _no_depth,

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import gc
+import sys
 from datetime import UTC, datetime, timedelta
 
 import pytest
@@ -211,9 +212,12 @@ def test_the_page_server_never_asks_the_world_for_its_own_address(monkeypatch):
 
     monkeypatch.setattr(net_util, "get_external_ip", net_util.get_external_ip)
     monkeypatch.setattr(cli, "main", lambda **_: 0)
+    monkeypatch.setattr(sys, "argv", ["baulk"])
     try:
         with pytest.raises(SystemExit):
-            page_server.main()
+            page_server.main(["run", "asgi.py", "--", "--shop", "ferry"])
     finally:
         gc.enable()  # which the server does once it is warm
     assert net_util.get_external_ip() is None
+    assert sys.argv[1:3] + sys.argv[-3:] == ["run", "asgi.py", "--", "--shop", "ferry"]
+    assert {"--server.enableAgentApi=false"} >= set(sys.argv[3:-3]), "older ones do not know it"

@@ -9,6 +9,7 @@ import socket
 import ssl
 import subprocess
 import time
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from urllib.parse import unquote, urlsplit
 
@@ -403,6 +404,24 @@ def test_without_accounts_of_our_own_or_after_a_restore_nothing_is_written(yard,
     assert not path.exists()
     devices.enrol(ours, "S7", now_utc=now(), again=True)
     assert "S7:" in path.read_text()
+
+
+def test_a_device_is_enrolled_without_baulks_own_password_once_its_accounts_are_written(ours):
+    passwd = ours.config.shop_dir / "broker" / "passwd"
+    bare = replace(
+        ours,
+        config=ours.config.model_copy(
+            update={"broker": ours.config.broker.model_copy(update={"password": None})}
+        ),
+    )
+    with pytest.raises(ConfigError, match="a password in BAULK_BROKER_PASSWORD first"):
+        devices.enrol(bare, "S7", now_utc=now())
+    devices.write_files(ours)  # as deploy/mosquitto/set-up does, with the password that it drew
+    before = passwd.read_text()
+    devices.enrol(bare, "S7", now_utc=now())
+    after = passwd.read_text()
+    assert set(before.splitlines()) < set(after.splitlines())
+    assert "\nS7:" in f"\n{after}"
 
 
 def test_the_command_hands_over_once_and_its_code_can_be_read(baulk, ours, tmp_path):

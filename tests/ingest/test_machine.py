@@ -1,7 +1,9 @@
 """Disk, backup, open files, forecasts that no longer run: each found, with its cure, else nothing."""
 
 import json
+import sys
 from datetime import UTC, datetime, timedelta
+from pathlib import Path
 from typing import NamedTuple
 
 import pytest
@@ -94,6 +96,18 @@ def test_a_backup_that_fails_is_told(shop_dir, monkeypatch, done, tried, told):
         assert (Trouble.BACKUP in kinds(shop)) is told
 
 
+def test_a_backup_on_the_shops_own_disk_is_told_also_before_its_folder_is_there(shop, tmp_path):
+    def backed_up_to(folder):
+        part = shop.config.store.model_copy(update={"backup_dir": folder})
+        return machine.backup_beside(shop.config.model_copy(update={"store": part}))
+
+    beside = tmp_path / "usb" / "yard"
+    assert machine.backup_beside(shop.config) is None
+    assert backed_up_to(beside) == beside
+    if sys.platform == "linux":
+        assert backed_up_to(Path("/proc/yard")) is None  # a file system of its own
+
+
 def test_secrets_that_others_may_read_are_named_and_the_cure_mends_it(shop, shop_dir, monkeypatch):
     free(monkeypatch, 50_000)
     (shop_dir / "pages.password").write_text("x")
@@ -110,3 +124,16 @@ def test_forecasts_that_ran_and_run_no_more_are_told(shop, monkeypatch):
     shop.store.note(nightly.MESSAGES_KEY, (NOW - timedelta(hours=30)).isoformat().encode())
     assert kinds(shop) == []
     assert kinds(shop, NOW + timedelta(days=2)) == [Trouble.STOPPED]
+
+
+def test_a_doctor_tells_of_old_forecasts_before_the_first_night_too(shop):
+    def told(days):
+        found = machine.stopped_before_a_night(shop, NOW + timedelta(days=days))
+        return [each.kind for each in found]
+
+    assert told(9) == []  # none was ever made
+    shop.store.save_evaluation("FER-01", NOW, b"{}")
+    assert told(2) == []
+    assert told(3) == [Trouble.STOPPED]
+    shop.store.note(nightly.MESSAGES_KEY, NOW.isoformat().encode())
+    assert told(3) == []  # the night tells it

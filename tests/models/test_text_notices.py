@@ -354,6 +354,16 @@ TOLD = [
         None,
     ),
     (
+        "health.backup_beside",
+        {"folder": "/mnt/usb/yard"},
+        (
+            "the night's backups go to /mnt/usb/yard, on the disk that holds the shop, and would be lost "
+            "with it: plug in and mount the disk that is meant to be there, or name a folder on another "
+            "disk, backup_dir in [store] of baulk.toml"
+        ),
+        None,
+    ),
+    (
         "health.files",
         {"folder": "ferry", "files": ("pages.password", "shop.db"), "more": 1},
         (
