@@ -16,6 +16,7 @@ from baulk.ingest.exchange import drill as drills
 from baulk.ingest.exchange import restore as restoring
 from baulk.ingest.exchange import signature
 from baulk.ingest.exchange.manifest import KEY_FILE
+from baulk.models import formatting
 from baulk.models.errors import OutOfRange
 
 
@@ -134,5 +135,7 @@ def _elsewhere(left_out: tuple[str, ...]) -> bool:
 
 
 def _counts(counts: dict[str, int]) -> str:
-    names = {"timber": "timbers", "reading": "readings", "event": "events", "quarantine": "in quarantine"}
-    return ", ".join(f"{counts[name]} {words}" for name, words in names.items() if name in counts)
+    told = [formatting.count(counts[name], name) for name in ("timber", "reading", "event") if name in counts]
+    if "quarantine" in counts:
+        told.append(f"{counts['quarantine']} in quarantine")
+    return ", ".join(told)

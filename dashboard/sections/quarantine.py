@@ -12,6 +12,7 @@ from baulk.dashboard.queries import quarantine_data, shop_facts
 from baulk.dashboard.sections import layout, press, saved
 from baulk.dashboard.server import preferences
 from baulk.ingest.store.rejected import EVERYTHING, Cause, QuarantineGroup, QuarantineRow, Which
+from baulk.models import formatting
 from baulk.models.errors import BaulkError
 from baulk.models.text import events as event_text
 from baulk.models.text import series as series_text
@@ -133,7 +134,7 @@ def _discarding(which: Which, group: QuarantineGroup) -> None:
         why = st.text_input("Why", key="quarantine-why", placeholder="for instance: not our sensor")
         if press.button("Discard", key="quarantine-discard", disabled=not why.strip()):
             gone = quarantine_data.discard(which, why.strip(), preferences.chosen().name, layout.now())
-            _tell(f"{gone} messages discarded.")
+            _tell(f"{formatting.count(gone, 'message')} discarded.")
 
 
 def _clashes(rows: list[QuarantineRow], facts: shop_facts.ShopFacts) -> None:
