@@ -1,4 +1,8 @@
-"""Halves that are alike are dried once: the answer is the whole section's, and they are found rightly."""
+"""Halves that are alike are dried once: the answer is the whole section's, and they are found rightly.
+
+Both sides come from the same kernel, so a fault of the kernel itself could not be found here; the exact
+solutions in test_drying.py hold that one.
+"""
 
 from __future__ import annotations
 
