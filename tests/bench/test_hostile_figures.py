@@ -1,4 +1,4 @@
-"""Hostile input in figures: the table of DEVELOPERS.md, each line measured on the code as it is.
+"""Hostile input in figures: the table of tests/README.md, each line measured on the code as it is.
 
 `python -m pytest -s -m bench tests/bench/test_hostile_figures.py`. Time is the processor's, memory the most
 that a program of its own grew by. What must hold is asserted in tests/security and tests/faults.

@@ -4,7 +4,7 @@ A tap is a touch, a key one typed letter or digit, on the number keys of the fie
 the first touch to the word that it is saved and hold no time to think or to walk. The page of the job is open
 before, as the menu or the code on a label opens it. "Before" is what issue 18 counted on the pages as they
 were; its seconds are those of a person. ``tests/run --bench --only-tests tests/bench/test_jobs.py`` prints
-the table that DEVELOPERS.md holds.
+the table that tests/README.md holds.
 """
 
 from __future__ import annotations

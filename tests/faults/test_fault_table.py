@@ -1,4 +1,4 @@
-"""The fault table of DEVELOPERS.md: hard faults at full size, each line counted.
+"""The fault table of tests/README.md: hard faults at full size, each line counted.
 
 `python -m pytest -s -m bench tests/faults` prints every line; the kills stand in `test_kill` and
 `test_broker_killed`, the fuzzed messages in `test_fuzz`. BAULK_BENCH_MINUTES sets how long all parts run
