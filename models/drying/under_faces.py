@@ -16,13 +16,13 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from baulk.models.cell_means import Potential, bend_weights, point_weights
 from baulk.models.constants import DAY_S, HOUR_S, Floats
 from baulk.models.diffusion import REFERENCE_PCT, DiffusionLaw
 from baulk.models.drying import kernel, layout
 from baulk.models.drying.grid import centre_shares, of_steps, slope_shares
 from baulk.models.drying.members import Members
 from baulk.models.drying.mirror import Mirror
-from baulk.models.field import Potential, bend_weights, point_weights
 from baulk.models.section import Face, Section
 
 # Set beside grids four times finer in steps of an hour: with 12 cells or a finest of 1 mm the front of fresh
