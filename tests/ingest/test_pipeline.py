@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from baulk.ingest import checks, hand_readings, operations, pipeline, shop
+from baulk.ingest import checks, hand_readings, operations, pipeline, shop, sorting
 from baulk.ingest.wire import RawMessage
 from baulk.models.errors import NotFound, OutOfRange
 from baulk.models.quantity import Owner
@@ -205,7 +205,7 @@ _PAYLOADS = st.one_of(
 @given(payload=_PAYLOADS, turn=st.integers(0, 10**9))
 def test_any_bytes_end_in_the_store_or_in_quarantine(one_yard, payload, turn):
     message = sent(payload, arrived=NOW + timedelta(seconds=turn))
-    plan = pipeline.sort(message, one_yard, frozenset(one_yard.register.tags()))
+    plan = sorting.sort(message, one_yard, frozenset(one_yard.register.tags()))
     assert plan.readings or plan.reason or _only_bases(payload)
     pipeline.handle(message, one_yard)
     assert pipeline.handle(message, one_yard) == 0  # once more adds nothing
