@@ -14,10 +14,11 @@ from baulk.models.constants import DAY_S
 from baulk.models.diffusion import DiffusionLaw
 from baulk.models.drying.layout import air_gaps
 from baulk.models.errors import OutOfRange
+from baulk.models.face_cover import Covers, FaceCover, Schedule
 from baulk.models.meter.profile import Corrections
 from baulk.models.openings import as_sawn
 from baulk.models.reason import Reason, Value
-from baulk.models.section import Covers, Face, FaceCover, Finished, Kerf, Schedule, Section
+from baulk.models.section import Face, Finished, Kerf, Section
 from baulk.models.species import BUILT_IN, Species, SpeciesTable
 from baulk.models.timber import COATS, WRAP, Event, EventKind, Timber
 

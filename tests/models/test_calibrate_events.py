@@ -19,9 +19,10 @@ from baulk.models.calibrate import calibration, inputs, parameters
 from baulk.models.calibrate.calibration import MeterSetting
 from baulk.models.drying import solver
 from baulk.models.errors import OutOfRange
+from baulk.models.face_cover import FaceCover
 from baulk.models.meter.correction import TwoPoint
 from baulk.models.quantity import Quantity
-from baulk.models.section import Face, FaceCover, Finished, Section
+from baulk.models.section import Face, Finished, Section
 from baulk.models.timber import Event, EventKind
 
 OAK = species.get("white oak")

@@ -15,13 +15,14 @@ from invented_room import DAY_S, GIVEN, NOW, need, piece, room
 
 from baulk.models import species
 from baulk.models.errors import OutOfRange
+from baulk.models.face_cover import FaceCover
 from baulk.models.forecast import QUANTILES, Forecast
 from baulk.models.plan.humidity import plan, schedule, summary, surfaces, window
 from baulk.models.plan.humidity import remedies as humidity_remedies
 from baulk.models.plan.humidity.timbers import ready_days
 from baulk.models.plan.humidity.window import Band
 from baulk.models.reason import Reason
-from baulk.models.section import Face, FaceCover
+from baulk.models.section import Face
 from baulk.models.surface import margin
 from baulk.models.verdict import readiness
 

@@ -19,8 +19,9 @@ from baulk.models.distortion.movement import Shape
 from baulk.models.drying import outer_layers, outer_march, solver
 from baulk.models.drying.grid import graded_edges_mm, moved
 from baulk.models.drying.solver import Members
+from baulk.models.face_cover import Covers
 from baulk.models.field import MoistureField
-from baulk.models.section import Covers, Finished
+from baulk.models.section import Finished
 from baulk.models.species import Species
 from baulk.models.surface import course
 from baulk.models.surface.course import Surface
