@@ -33,7 +33,8 @@ from baulk.models.timber import Timber
 from baulk.models.use_class import UseClass, UseClassTable
 from baulk.models.verdict import comes_out, readiness, rough_out
 from baulk.models.verdict.comes_out import Recorded
-from baulk.models.verdict.readiness import Path, Rule, Work
+from baulk.models.verdict.readiness import Path, Work
+from baulk.models.verdict.rule import Rule
 
 WEEK_S: Final = 7 * DAY_S
 YEAR_WEEKS: Final = 52  # over which a bad check is counted
