@@ -265,7 +265,7 @@ def expected(shop: Shop, timber: Timber, series: Series, taken: datetime) -> Exp
     stored = shop.store.evaluation(timber.tag)
     if stored is None or abs(stored[0] - taken) > _FRESH:
         return None
-    from baulk.ingest.evaluation.document import document_of  # noqa: PLC0415 - the listener needs none
+    from baulk.ingest.evaluation.document_read import document_of  # noqa: PLC0415 - the listener needs none
 
     answer = document_of(stored[1])
     if answer is None:

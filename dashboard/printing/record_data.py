@@ -7,7 +7,7 @@ from datetime import datetime
 from baulk.dashboard.printing.record import Record
 from baulk.ingest import corrections
 from baulk.ingest.evaluation import check_record, keeping_record
-from baulk.ingest.evaluation.document import parse
+from baulk.ingest.evaluation.document_read import parse
 from baulk.ingest.shop import Shop
 from baulk.ingest.store import notes
 from baulk.models.errors import BaulkError

@@ -17,7 +17,7 @@ from pathlib import Path
 from typing import IO, Any, Final
 
 from baulk.ingest.errors import DocumentError, ExchangeError, StoreError
-from baulk.ingest.evaluation import document
+from baulk.ingest.evaluation import document_read
 from baulk.ingest.evaluation.document import SCHEMA_VERSION, Document, Failed
 from baulk.ingest.exchange import correction_cells, mapping_rows
 from baulk.ingest.exchange.correction_cells import Chains
@@ -164,9 +164,9 @@ def verdicts(shop: Shop, asked: Asked) -> Table:
 def _verdict_row(payload: bytes) -> list[Any]:
     """Return the cells of a stored evaluation; where there is no verdict, only why."""
     try:
-        found = document.summary(payload)
+        found = document_read.summary(payload)
     except DocumentError as err:
-        failed = document.failure_of(payload)
+        failed = document_read.failure_of(payload)
         return [*[None] * 15, str(err) if failed is None else failed.failed]
     judged = found.verdict
     dates = [judged.dates.get(step) for step in ("rough out", "square")]
@@ -219,7 +219,7 @@ def evaluations(
 
 def _document(payload: bytes) -> Document | Failed | DocumentError:
     try:
-        found = document.failure_of(payload) or document.parse(payload)
+        found = document_read.failure_of(payload) or document_read.parse(payload)
     except DocumentError as err:
         return err
     return found.model_copy(update={"schema_version": SCHEMA_VERSION})

@@ -12,7 +12,7 @@ from dataclasses import dataclass, replace
 from datetime import UTC, datetime, time, timedelta, tzinfo
 from typing import Any, Final
 
-from baulk.ingest.evaluation import document, keeping_record
+from baulk.ingest.evaluation import document, document_read, keeping_record
 from baulk.ingest.monitoring import air_drift, health, sensor_drift
 from baulk.ingest.monitoring.finding import Trouble
 from baulk.ingest.shop import Shop
@@ -184,7 +184,7 @@ def _of_timbers(shop: Shop, now_utc: datetime, dates: dict[str, str]) -> list[Ca
     found: list[Cause] = []
     standing = {timber.tag for timber in shop.register.list()}
     for stored in shop.store.evaluations():
-        judged = document.summary_of(stored.payload)
+        judged = document_read.summary_of(stored.payload)
         if stored.tag not in standing or judged is None:
             continue
         tag, step = stored.tag, judged.verdict.step
@@ -316,7 +316,7 @@ def _of_decay(shop: Shop, now_utc: datetime) -> list[Cause]:
     found: list[Cause] = []
     for timber in shop.register.list():
         stored = shop.store.evaluation(timber.tag)
-        judged = None if stored is None else document.summary_of(stored[1])
+        judged = None if stored is None else document_read.summary_of(stored[1])
         if judged is None or judged.shell_now_pct.median <= keeping.SAFE_PCT:
             continue
         if timber.place not in airs:

@@ -10,7 +10,7 @@ from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from typing import Final
 
-from baulk.ingest.evaluation.document import summary_of
+from baulk.ingest.evaluation.document_read import summary_of
 from baulk.ingest.planning import kept_form, kept_used
 from baulk.ingest.shop import Shop
 from baulk.models.air import AirSeries

@@ -7,7 +7,7 @@ from typing import Final
 
 import numpy as np
 
-from baulk.ingest.evaluation.document import document_of
+from baulk.ingest.evaluation.document_read import document_of
 from baulk.ingest.shop import Shop
 from baulk.models.constants import DAY_S
 from baulk.models.verdict.chances import Chances

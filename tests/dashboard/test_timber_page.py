@@ -21,7 +21,8 @@ from baulk.dashboard.sections import (
 )
 from baulk.ingest import corrections, hand_readings, operations, photos
 from baulk.ingest import shop as shops
-from baulk.ingest.evaluation.document import Interval, parse
+from baulk.ingest.evaluation.document import Interval
+from baulk.ingest.evaluation.document_read import parse
 from baulk.models.quantity import Owner
 from baulk.models.reading import Series
 from baulk.models.section import Face, Kerf
