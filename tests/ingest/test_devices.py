@@ -19,7 +19,7 @@ from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 
 from baulk.dashboard.commands import doctor_findings
-from baulk.ingest import certificates, config, devices, operations, pipeline, shop
+from baulk.ingest import broker_files, certificates, config, devices, operations, pipeline, shop
 from baulk.ingest.errors import ConfigError, DeviceError
 from baulk.ingest.monitoring import health, notices
 from baulk.ingest.store import notes
@@ -363,9 +363,9 @@ def test_a_hash_is_one_that_mosquitto_itself_would_take(tmp_path):
     theirs.touch(mode=0o600)
     subprocess.run(["mosquitto_passwd", "-b", theirs, "x", "a password"], check=True, capture_output=True)
     kept = theirs.read_text().strip().partition(":")[2]
-    assert devices._fits(kept, "a password")
-    assert not devices._fits(kept, "another")
-    assert [len(part) for part in devices.hashed("a password").split("$")] == [
+    assert broker_files._fits(kept, "a password")
+    assert not broker_files._fits(kept, "another")
+    assert [len(part) for part in broker_files.hashed("a password").split("$")] == [
         len(p) for p in kept.split("$")
     ]
 
@@ -525,7 +525,7 @@ def test_the_authoritys_key_may_be_locked(make, tmp_path, monkeypatch):
 def test_a_forwarder_may_publish_wherever_readings_come_and_nowhere_else(ours):
     devices.enrol(ours, "shed", now_utc=now(), forwards=True)
     mine = (
-        devices.rules(ours.config, devices.enrolled(ours))
+        broker_files.rules(ours.config, devices.enrolled(ours))
         .split("user shed\n")[1]
         .split("\n\n")[0]
         .split()[2::3]
@@ -539,17 +539,17 @@ def test_a_forwarder_may_publish_wherever_readings_come_and_nowhere_else(ours):
 
 
 def test_an_access_list_of_an_older_version_is_told_with_its_cure(ours, yard_dir):
-    assert devices.lacking(ours) == []  # none was written yet
+    assert broker_files.lacking(ours.config, devices.enrolled(ours)) == []  # none was written yet
     devices.enrol(ours, "S7", now_utc=now())
     devices.write_files(ours)
-    assert devices.lacking(ours) == []
-    path = yard_dir / devices.FOLDER / devices.ACL
+    assert broker_files.lacking(ours.config, devices.enrolled(ours)) == []
+    path = yard_dir / broker_files.FOLDER / broker_files.ACL
     written = path.read_text()
     path.write_text(written.replace("topic write baulk/v1/ferry-yard/air/+/plan\n", ""))
-    assert devices.lacking(ours) == ["baulk-listener", "baulk-plan"]
+    assert broker_files.lacking(ours.config, devices.enrolled(ours)) == ["baulk-listener", "baulk-plan"]
     told = [each["sentence"] for each in doctor_findings.findings(yard_dir) if each["kind"] == "access list"]
     assert len(told) == 1
     assert "baulk-listener, baulk-plan" in told[0]
     assert "`baulk sensor accounts`" in told[0]
     path.write_text(written.split("user baulk-out")[0])
-    assert "baulk-out" in devices.lacking(ours)
+    assert "baulk-out" in broker_files.lacking(ours.config, devices.enrolled(ours))
