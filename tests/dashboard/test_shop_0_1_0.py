@@ -32,7 +32,7 @@ from baulk.ingest.evaluation import gather as evaluation_gather
 from baulk.ingest.evaluation.document import SCHEMA_VERSION
 from baulk.ingest.evaluation.document_fields import sentence, sentences
 from baulk.ingest.evaluation.document_read import parse
-from baulk.ingest.exchange import export
+from baulk.ingest.exchange import export, table_file
 from baulk.ingest.monitoring import notices
 from baulk.ingest.mqtt import publish
 from baulk.ingest.planning import sawing, timber_ensembles
@@ -140,7 +140,7 @@ def test_publisher_export_and_papers_read_it(shop, raw):
         verdict = stored.get("verdict", {})
         assert {name: sent[tag][name] for name in verdict} == verdict
     text = io.StringIO()
-    export.write_csv(export.verdicts(shop, export.Asked()), text)
+    table_file.write_csv(export.verdicts(shop, export.Asked()), text)
     rows = {row["tag"]: row for row in csv.DictReader(io.StringIO(text.getvalue()))}
     for tag, stored in raw.items():
         if "failed" in stored:

@@ -17,7 +17,7 @@ from baulk.ingest import config, corrections, operations, pipeline, sensors
 from baulk.ingest import shop as shops
 from baulk.ingest.config import TOKEN
 from baulk.ingest.errors import RegisterError
-from baulk.ingest.exchange import export, import_events, import_readings, import_timbers, moving
+from baulk.ingest.exchange import export, import_events, import_readings, import_timbers, moving, table_file
 from baulk.ingest.exchange.export import Asked
 from baulk.ingest.mqtt import publish
 from baulk.ingest.planning import kept_air
@@ -280,7 +280,7 @@ def newest_of(shop, tag):
 
 def csv_of(table):
     out = io.StringIO()
-    export.write_csv(table, out)
+    table_file.write_csv(table, out)
     return out.getvalue().encode()
 
 

@@ -20,7 +20,7 @@ import influx_real
 from baulk.ingest import config, corrections, decode_again, pipeline, shop
 from baulk.ingest.config import TOKEN
 from baulk.ingest.errors import StoreBroken, StoreLocked, StoreMissing
-from baulk.ingest.exchange import export, import_readings
+from baulk.ingest.exchange import export, import_readings, table_file
 from baulk.ingest.store import STORES, open_store, sqlite_file, turns
 from baulk.ingest.store.rejected import Cause, Rejected, Which
 from baulk.ingest.wire import RawMessage
@@ -556,7 +556,7 @@ def test_a_flag_after_thinning_stays_and_the_export_holds_what_the_store_holds(o
         assert opened.store.read(held.series)["flags"].iloc[0] == "end-300,thinned"
         assert opened.store.thin(later, keep_days=30) == 0
     out = io.StringIO()
-    export.write_csv(export.readings(opened, export.Asked()), out)
+    table_file.write_csv(export.readings(opened, export.Asked()), out)
     assert out.getvalue().count("\n") - 1 == lying() == 4
 
 
@@ -653,7 +653,7 @@ def corrected(tmp_path):
 
 def readings_csv(here):
     text = io.StringIO()
-    export.write_csv(export.readings(here, export.Asked()), text)
+    table_file.write_csv(export.readings(here, export.Asked()), text)
     return text.getvalue()
 
 
