@@ -19,7 +19,7 @@ from baulk.ingest import checks, plausibility
 from baulk.ingest.errors import Unlikely
 from baulk.ingest.shop import Shop
 from baulk.ingest.store import Store, notes
-from baulk.ingest.store.base import to_us
+from baulk.ingest.store.moments import to_us
 from baulk.ingest.wire import message
 from baulk.models.errors import NotFound, OutOfRange
 from baulk.models.plausible import Level

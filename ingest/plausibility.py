@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from baulk.ingest.register import event_rules
 from baulk.ingest.shop import Shop
-from baulk.ingest.store.base import from_us
+from baulk.ingest.store.moments import from_us
 from baulk.models import plausible, plausible_event, text
 from baulk.models.errors import BaulkError, NotFound
 from baulk.models.plausible import Expected, Finding, Level, Limits

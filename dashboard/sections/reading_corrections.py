@@ -17,7 +17,7 @@ from baulk.dashboard.server.shop_access import ask
 from baulk.ingest import corrections, hand_readings
 from baulk.ingest.corrections import Correction
 from baulk.ingest.errors import Unlikely
-from baulk.ingest.store.base import to_us
+from baulk.ingest.store.moments import to_us
 from baulk.models import moisture_text, units
 from baulk.models.errors import BaulkError, OutOfRange
 from baulk.models.quantity import AT_DEPTH, Owner, Quantity

@@ -19,7 +19,7 @@ from baulk.ingest.exchange.correction_cells import Chains
 from baulk.ingest.exchange.table_file import Table
 from baulk.ingest.register.tables import FIELDS, columns
 from baulk.ingest.shop import Shop
-from baulk.ingest.store.base import DAY_US, from_us, to_us
+from baulk.ingest.store.moments import DAY_US, from_us, to_us
 from baulk.models.errors import NotFound, OutOfRange
 from baulk.models.quantity import Owner
 from baulk.models.reading import Reading, from_end_mm

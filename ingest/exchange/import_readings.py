@@ -26,7 +26,7 @@ from baulk.ingest.exchange.rejected_rows import RejectedFile
 from baulk.ingest.exchange.wide_rows import WideForm
 from baulk.ingest.shop import Shop
 from baulk.ingest.store import Store
-from baulk.ingest.store.base import from_us
+from baulk.ingest.store.moments import from_us
 from baulk.ingest.wire.logger_columns import Logger
 from baulk.models.errors import NotFound, OutOfRange
 from baulk.models.quantity import UNITS, Owner

@@ -10,7 +10,8 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from baulk.ingest.store import kept_days
-from baulk.ingest.store.base import DAY_US, Key, Put, Sql, Transaction, Values, from_us, span, to_us
+from baulk.ingest.store.base import Key, Put, Sql, Transaction, Values
+from baulk.ingest.store.moments import DAY_US, from_us, span, to_us
 from baulk.ingest.store.rejected import Rejected
 from baulk.ingest.store.rows import (
     SENSOR,
