@@ -10,9 +10,9 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from baulk.ingest.store.base import Row, Sql, Transaction
 from baulk.ingest.store.moments import DAY_US, to_us
 from baulk.ingest.store.rejected import Cause, Rejected
+from baulk.ingest.store.statements import Row, Sql, Transaction
 from baulk.ingest.wire.message import RawMessage
 from baulk.models.air import AirSeries
 from baulk.models.columns import Columns, Numbers, as_is, plain, telling
