@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 from datetime import datetime
 from typing import Final
 
-from baulk.ingest import checks, corrections, sorting, wire
+from baulk.ingest import checks, correction_notes, sorting, wire
 from baulk.ingest import sensors as ingest_sensors
 from baulk.ingest.shop import Shop
 from baulk.ingest.store.rejected import Cause, QuarantineRow, Rejected
@@ -95,9 +95,9 @@ def change(
     """
     tags, sensors = frozenset(shop.register.tags()), ingest_sensors.Sensors(shop)
     then: dict[datetime, list[Reading]] = defaultdict(list)
-    away = corrections.taken_away(shop.store)
+    away = correction_notes.taken_away(shop.store)
     for reading in stored:
-        if corrections.CORRECTED in reading.flags:  # what a person put right stays so
+        if correction_notes.CORRECTED in reading.flags:  # what a person put right stays so
             continue
         then[reading.arrived_utc].append(reading)
     groups: dict[datetime, list[RawMessage]] = defaultdict(list)

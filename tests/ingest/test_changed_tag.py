@@ -13,7 +13,7 @@ import pytest
 sys.path.insert(0, str(Path(__file__).parent))
 import influx_real
 
-from baulk.ingest import config, corrections, operations, pipeline, sensors
+from baulk.ingest import config, correction_notes, corrections, operations, pipeline, sensors
 from baulk.ingest import shop as shops
 from baulk.ingest.config import TOKEN
 from baulk.ingest.errors import RegisterError
@@ -202,7 +202,7 @@ def test_corrections_walks_and_notes_go_along(yard):
     assert left == {}
     again = entries.take(yard, "walk-0001", [entry], now_utc=LATER)  # a phone that got no answer
     assert again[0].state is entries.State.KNOWN
-    taken, *_ = corrections.listed(yard.store, Owner.TIMBER, "FER-99")
+    taken, *_ = correction_notes.listed(yard.store, Owner.TIMBER, "FER-99")
     corrections.undo(yard, taken, by="Ines", now_utc=LATER)
     assert sorted(weights(yard, "FER-99")) == [70.0, 71.0]
 

@@ -17,7 +17,7 @@ import pytest
 sys.path.insert(0, str(Path(__file__).parent))
 import influx_real
 
-from baulk.ingest import config, corrections, decode_again, pipeline, shop
+from baulk.ingest import config, correction_notes, corrections, decode_again, pipeline, shop
 from baulk.ingest.config import TOKEN
 from baulk.ingest.errors import StoreBroken, StoreLocked, StoreMissing
 from baulk.ingest.exchange import export, import_readings, table_file
@@ -672,7 +672,7 @@ def told(here):
         [plain(each) for each in here.store.readings(Owner.TIMBER, "FER-01")],
         [
             (plain(each.was), plain(each.now), each.was.source, each.by, each.note, each.at_utc)
-            for each in corrections.listed(here.store, Owner.TIMBER, "FER-01")
+            for each in correction_notes.listed(here.store, Owner.TIMBER, "FER-01")
             if each.counts
         ],
     )
@@ -696,7 +696,7 @@ def test_a_corrected_reading_travels_with_what_it_was_who_when_and_why(opened, c
     assert brought(opened, before).new == 0  # nor does the old file bring back what was put right
     assert told(opened) == ours
     assert readings_csv(opened).count("taken-back") == 1  # and on it goes
-    last = corrections.listed(opened.store, Owner.TIMBER, "FER-01")[-1]
+    last = correction_notes.listed(opened.store, Owner.TIMBER, "FER-01")[-1]
     assert (last.by, last.now.value) == ("Ben", 95.0)
     corrections.undo(opened, last, by="Eve", now_utc=NOW + 4 * HOUR)
     assert next(each.value for each in opened.store.readings(Owner.TIMBER, "FER-01")) == 90.0
