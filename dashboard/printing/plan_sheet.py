@@ -9,6 +9,7 @@ from reportlab.platypus import Flowable, Spacer
 
 from baulk.dashboard import words
 from baulk.dashboard.printing import page, saw_drawing, style
+from baulk.dashboard.printing.sheet import Sheet
 from baulk.dashboard.printing.style import MM
 from baulk.models import text, units
 from baulk.models.formatting import about, show_movement
@@ -30,7 +31,7 @@ AIR_CAUTIONS: Final = tuple(
 class _Drawn(Flowable):  # type: ignore[misc]  # the library has no types
     """A drawing for the saw within a page, to the width that it is given."""
 
-    def __init__(self, sheet: saw_drawing.Sheet, wide: float) -> None:
+    def __init__(self, sheet: Sheet, wide: float) -> None:
         super().__init__()
         self._sheet = sheet
         self._per = min(wide / sheet.wide, 150 * MM / sheet.high)
@@ -119,7 +120,7 @@ def _title(plan: Plan) -> str:
     return "Where it lies in the timber" if isinstance(plan, CutPlan) else "What the yard gives, what to buy"
 
 
-def _drawing(plan: SizePlan | CutPlan | BuyPlan, system: System) -> saw_drawing.Sheet | None:
+def _drawing(plan: SizePlan | CutPlan | BuyPlan, system: System) -> Sheet | None:
     if isinstance(plan, SizePlan):
         return saw_drawing.of_size(plan, system)
     return saw_drawing.of_cut(plan, system) if isinstance(plan, CutPlan) else None
