@@ -12,8 +12,9 @@ from baulk.models.air import AirSeries
 from baulk.models.checking import DECIDED_ABOVE_PCT
 from baulk.models.constants import Floats
 from baulk.models.errors import OutOfRange
-from baulk.models.plan.humidity import judgement, outcome, schedule, surfaces, ways
-from baulk.models.plan.humidity.outcome import COUNTED, Alternative, Counted, Courses, Span
+from baulk.models.plan.humidity import courses, judgement, outcome, schedule, surfaces, ways
+from baulk.models.plan.humidity.courses import Courses
+from baulk.models.plan.humidity.outcome import COUNTED, Alternative, Counted, Span
 from baulk.models.plan.humidity.remedies import Remedy, changes, closers, remedies
 from baulk.models.plan.humidity.room import Exchange, Room
 from baulk.models.plan.humidity.schedule import Need
@@ -295,7 +296,7 @@ def plan(
         rh = np.full(room.weeks, float(hold_rh))
         found = need.window(rh)
     counted = _counted(room, water)
-    beside, held = outcome.courses(need, ways.nothing(room)), outcome.courses(need, ways.hold(room, rh))
+    beside, held = courses.follow(need, ways.nothing(room)), courses.follow(need, ways.hold(room, rh))
     tried, unanswered = _tried(need, water, rh, beside, held, counted, only_held=hold_rh is not None)
     judged = judgement.judge(room.place, tried, need.stocks[0].members.size // surfaces.SHARE)
     given = held.given_l_day(need.stocks)
@@ -367,7 +368,7 @@ def _tried(  # noqa: PLR0913, PLR0917 - both courses that stand already, and wha
         return tuple(found), ()
     outside = water.outside if water.outside_measured else None
     others, unanswered = ways.others(need, need.window(room.expected_rh), outside)
-    rest = [worked(each, outcome.courses(need, each, beside)) for each in others]
+    rest = [worked(each, courses.follow(need, each, beside)) for each in others]
     moves = [each for each in rest if each.what == "move"]
     best = min(moves, key=lambda one: (round(one.check_chance, 1), -one.gained.median), default=None)
     found += [each for each in rest if each.what != "move" or each is best]
