@@ -6,8 +6,8 @@ from baulk.dashboard import words
 from baulk.models.formatting import share, show_movement
 from baulk.models.plan.choices.choice import Choice
 from baulk.models.plan.humidity import mould
+from baulk.models.plan.humidity.air_plan import AirPlan
 from baulk.models.plan.humidity.outcome import Alternative
-from baulk.models.plan.humidity.plan import AirPlan
 from baulk.models.text import air_ways, sentence
 from baulk.models.text import choices as text_choices
 from baulk.models.units import System

@@ -18,7 +18,7 @@ from baulk.ingest.mqtt import publish_plan
 from baulk.ingest.planning import humidity, kept_air, kept_promises
 from baulk.models import text, units
 from baulk.models.errors import OutOfRange
-from baulk.models.plan.humidity.plan import AirPlan
+from baulk.models.plan.humidity.air_plan import AirPlan
 from baulk.models.plan.humidity.summary import summary, ways
 from baulk.models.units import System, TemperatureUnit
 

@@ -14,7 +14,7 @@ from baulk.dashboard.printing.style import MM
 from baulk.models import text, units
 from baulk.models.formatting import about, show_movement
 from baulk.models.plan.buying.purchase import BuyPlan
-from baulk.models.plan.humidity.plan import AirPlan
+from baulk.models.plan.humidity.air_plan import AirPlan
 from baulk.models.plan.humidity.summary import summary
 from baulk.models.plan.sawing.cutting import CutPlan
 from baulk.models.plan.sawing.order import SizePlan

@@ -22,6 +22,7 @@ from baulk.models import text
 from baulk.models.air import AirSeries
 from baulk.models.diffusion import DiffusionLaw
 from baulk.models.plan.humidity import courses, judgement, mould, plan, summary, ways, window
+from baulk.models.plan.humidity.air_plan import Water
 from baulk.models.plan.humidity.finished import is_finished
 from baulk.models.plan.humidity.outcome import Alternative, Span
 from baulk.models.section import Section
@@ -47,7 +48,7 @@ def coastal_plan():
     """Plan the shed on the coast: three white oaks, and finished work beside them."""
     rib = piece("RIB-9", mc=17.0, mm=EIGHT, cut=SIX, part="keep", use="frame-under-cover")
     asked = coastal(*eights(45.0, 36.0, 30.0), rib, bands=(window.band_of(rib),))
-    counted = plan.Water(volume_m3=300.0, exchange=GIVEN, outside=coast(), price_kwh=0.3)
+    counted = Water(volume_m3=300.0, exchange=GIVEN, outside=coast(), price_kwh=0.3)
     return plan.plan(asked, counted)
 
 
@@ -126,7 +127,7 @@ def test_a_risk_taken_away_comes_before_weeks():
 
 def test_green_oak_in_a_dry_shop_is_offered_what_spares_its_surface():
     asked = need(piece(mc=60.0), temp_c=4.0, rh=70.0)
-    made = plan.plan(asked, plan.Water())
+    made = plan.plan(asked, Water())
     nothing, best = made.alternatives[0], made.alternatives[made.offered]
     assert nothing.check_chance == 1.0
     assert made.offered > 0
