@@ -168,7 +168,7 @@ def test_malformed_payloads_are_kept_with_their_bytes(yard, payload):
 def test_a_mistake_of_our_own_keeps_the_message(yard, monkeypatch):
     monkeypatch.setattr(pipeline.senml_quick, "read", lambda *_a, **_k: 1 / 0)
     assert pipeline.handle(sent([weight(97)], arrived=NOW - HOUR), yard) == 1
-    monkeypatch.setattr(pipeline.wire, "understand", lambda *_a, **_k: 1 / 0)
+    monkeypatch.setattr(sorting.wire, "understand", lambda *_a, **_k: 1 / 0)
     assert pipeline.handle(sent([weight(96)]), yard) == 0
     assert "Baulk itself failed" in yard.store.quarantined()[0].reason
 
