@@ -6,11 +6,12 @@ import json
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
-from typing import Any, Final
+from typing import Final
 
 from baulk.ingest.shop import Shop
 from baulk.ingest.store import Store
 from baulk.ingest.store.moments import to_us
+from baulk.ingest.store.reading_body import note_of, reading_of_note
 from baulk.models.errors import NotFound
 from baulk.models.quantity import Owner
 from baulk.models.reading import Reading, Series
@@ -100,8 +101,8 @@ def note_key(one: Correction, end: str) -> str:
 def packed(one: Correction) -> bytes:
     """Return a correction as its note has it."""
     body = {
-        "was": plain(one.was),
-        "now": None if one.now is None else plain(one.now),
+        "was": note_of(one.was),
+        "now": None if one.now is None else note_of(one.now),
         "by": one.by,
         "note": one.note,
         "at_utc": one.at_utc.isoformat(),
@@ -111,43 +112,19 @@ def packed(one: Correction) -> bytes:
     return json.dumps(body).encode()
 
 
-def plain(reading: Reading) -> dict[str, Any]:
-    """Return a reading as JSON has it."""
-    return {
-        "series": str(reading.series),
-        "value": reading.value,
-        "taken_utc": reading.taken_utc.isoformat(),
-        "arrived_utc": reading.arrived_utc.isoformat(),
-        "source": reading.source,
-        "flags": list(reading.flags),
-    }
-
-
 def _read(key: str, note: bytes, number: int) -> Correction:
     body = json.loads(note)
     undone = body["undone_utc"]
     return Correction(
         number=number,
-        was=of_plain(body["was"]),
-        now=None if body["now"] is None else of_plain(body["now"]),
+        was=reading_of_note(body["was"]),
+        now=None if body["now"] is None else reading_of_note(body["now"]),
         by=body["by"],
         note=body["note"],
         at_utc=datetime.fromisoformat(body["at_utc"]),
         undone_utc=None if undone is None else datetime.fromisoformat(undone),
         undone_by=body["undone_by"],
         key=key,
-    )
-
-
-def of_plain(body: Mapping[str, Any]) -> Reading:
-    """Return the reading that JSON has."""
-    return Reading(
-        series=Series.parse(body["series"]),
-        value=float(body["value"]),
-        taken_utc=datetime.fromisoformat(body["taken_utc"]),
-        arrived_utc=datetime.fromisoformat(body["arrived_utc"]),
-        source=str(body["source"]),
-        flags=tuple(body["flags"]),
     )
 
 

@@ -12,6 +12,7 @@ from typing import Any, Final
 from baulk.ingest import correction_notes
 from baulk.ingest.correction_notes import Correction
 from baulk.ingest.store import Store
+from baulk.ingest.store.reading_body import note_of, reading_of_note
 from baulk.models.errors import BaulkError, OutOfRange
 from baulk.models.quantity import Owner
 from baulk.models.reading import Reading, Series
@@ -69,7 +70,7 @@ def cell(chain: Sequence[Correction]) -> str | None:
         return None
     steps = [
         {
-            "was": correction_notes.plain(one.was),
+            "was": note_of(one.was),
             "by": one.by,
             "note": one.note,
             "at_utc": one.at_utc.isoformat(),
@@ -125,7 +126,7 @@ def ending(chain: Sequence[Correction], reading: Reading) -> tuple[Correction, .
 
 
 def _correction(body: Mapping[str, Any], series: Series, now_utc: datetime) -> Correction:
-    was = correction_notes.of_plain(body["was"])
+    was = reading_of_note(body["was"])
     was = replace(was, series=replace(was.series, name=series.name))
     by, note, at_utc = str(body["by"]), str(body["note"]), datetime.fromisoformat(body["at_utc"])
     if was.series.owner is not series.owner or was.series.quantity is not series.quantity:
