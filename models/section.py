@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from enum import StrEnum
 from typing import Final
@@ -226,44 +225,6 @@ class Finished:
         depth_mm = green.kerf.depth_mm - offsets_mm(green, self)[face]
         size_mm = self.depth_mm if face in {Face.A, Face.C} else self.width_mm
         return replace(green.kerf, depth_mm=depth_mm) if 0 < depth_mm < size_mm else None
-
-
-def by_offsets(green: Section, off_mm: Mapping[Face, float]) -> Finished:
-    """Place a piece by what is taken off each face.
-
-    Parameters
-    ----------
-    green : Section
-        The timber. [mm]
-    off_mm : mapping of Face to float
-        What lies outside the piece on each face, 0 or more; a face not named loses nothing. [mm]
-
-    Returns
-    -------
-    Finished
-        The piece in the axes of the timber. [mm]
-
-    Raises
-    ------
-    OutOfRange
-        If an offset is below 0, or nothing is left.
-    """
-    off = {face: float(off_mm.get(face, 0.0)) for face in Face}
-    for face, each in off.items():
-        if not each >= 0:  # also refuses NaN
-            raise OutOfRange("what is taken off", f"face {face} is {each:g} mm, which is below 0")
-    width = green.width_mm - off[Face.B] - off[Face.D]
-    depth = green.depth_mm - off[Face.A] - off[Face.C]
-    if width <= 0 or depth <= 0:
-        raise OutOfRange(
-            "what is taken off", f"leaves nothing of the {green.width_mm:.0f} x {green.depth_mm:.0f} mm"
-        )
-    return Finished(
-        width_mm=width,
-        depth_mm=depth,
-        centre_x_mm=(off[Face.D] - off[Face.B]) / 2,
-        centre_y_mm=(off[Face.C] - off[Face.A]) / 2,
-    )
 
 
 def offsets_mm(green: Section, finished: Finished) -> dict[Face, float]:

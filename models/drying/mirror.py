@@ -21,7 +21,6 @@ from baulk.models.section import Face, Section
 
 ALIKE_PCT: Final = 1e-7  # what rounding leaves between halves that are alike; single precision is coarser
 TIGHT_S_M: Final = 1e30  # surface resistance through which nothing passes
-Shares = tuple[Floats, Floats]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -45,11 +45,6 @@ _HIGH_END: Final = (Face.A, Face.B)
 Pair = tuple[Floats, Floats]
 
 
-def deepest_mm(section: Section) -> float:
-    """Depth below a face from which on values are those of the section's own cells, [mm]."""
-    return float(_edges(section)[-2:].mean())
-
-
 def watched_s(end_s: float) -> Floats:
     """Seconds after the start at which the section is read for the deep ends, up to the end, shape (k,)."""
     first = FIRST_S * np.expm1(np.linspace(0.0, np.log1p(WATCH_S / FIRST_S), _FIRST_TIMES))

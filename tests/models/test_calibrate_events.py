@@ -198,17 +198,6 @@ def test_planing_without_the_size_before_is_said_and_dried_at_the_size_now(case)
     np.testing.assert_allclose(fitted.field_now.mean_pct, plain.field_now.mean_pct)
 
 
-def test_a_register_that_keeps_the_green_size_gives_the_present_one(case):
-    piece = case[0]
-    planed = event("planed", 150, width_mm=100, depth_mm=90)
-    assert inputs.present(piece, [planed]).section == dataclasses.replace(
-        piece.section, width_mm=100, depth_mm=90
-    )
-    assert inputs.present(piece, []) is piece
-    fitted = fit(case, [], events=[planed])
-    assert (fitted.field_now.section.width_mm, fitted.field_now.section.depth_mm) == (100, 90)
-
-
 def test_a_planing_larger_than_the_timber_is_not_counted_and_said(case):
     planed = event("planed", 150, width_mm=300, depth_mm=300, from_width_mm=200, from_depth_mm=200)
     assert said(fit(case, [], events=[planed]), "planing_not_counted")
