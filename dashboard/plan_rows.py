@@ -2,17 +2,23 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+from datetime import datetime
+from typing import Final
+
 from baulk.dashboard import words
 from baulk.models.formatting import share, show_movement
 from baulk.models.plan.choices.choice import Choice
 from baulk.models.plan.humidity import mould
+from baulk.models.plan.humidity.air_plan import AirPlan
 from baulk.models.plan.humidity.outcome import Alternative
-from baulk.models.plan.humidity.plan import AirPlan
 from baulk.models.text import air_ways, sentence
 from baulk.models.text import choices as text_choices
-from baulk.models.units import System
+from baulk.models.units import System, TemperatureUnit, show_temperature
 
 UNKNOWN = "-"
+WEEK_HEADS = ("week from", "temp", "hold", "not below", "not above", "if nothing is done", "l/day out")
+_WEEKS: Final = (0, 1, 2, 3, 4, 6, 8, 12, 16, 20, 26, 32, 38, 44, 52, 65, 78, 91, 104)
 CHOICE_HEADS = ("", "Ready", "Comes out", "Stays", "Bad check", "Work, h", "Cost", "Sawn off")
 
 
@@ -30,6 +36,35 @@ def known(
     """
     kept = [i for i, cells in enumerate(zip(*rows, strict=True)) if set(cells) - {UNKNOWN, "0"}]
     return tuple(headings[i] for i in kept), [tuple(row[i] for i in kept) for row in rows]
+
+
+def weeks(
+    made: AirPlan, temperature: TemperatureUnit, day: Callable[[datetime], str]
+) -> list[tuple[str, ...]]:
+    """Return the air of a plan week by week, a row each under `WEEK_HEADS`: every week at first, fewer later.
+
+    Parameters
+    ----------
+    made : AirPlan
+        The plan.
+    temperature : {"F", "C"}
+        The reader's degrees.
+    day : callable
+        Writes the day on which a week begins.
+    """
+    return [
+        (
+            day(week.starts_utc),
+            show_temperature(week.temp_c, temperature),
+            f"{week.set_pct:.0f} %",
+            f"{week.low_pct:.0f} ({week.low_by})",
+            f"{week.high_pct:.0f} ({week.high_by})",
+            f"{week.expected_pct:.0f} %",
+            UNKNOWN if week.need_l_day is None else f"{week.need_l_day:+.1f}",
+        )
+        for n, week in enumerate(made.weeks)
+        if n in _WEEKS
+    ]
 
 
 def alternatives(made: AirPlan) -> list[tuple[str, ...]]:

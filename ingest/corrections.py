@@ -8,83 +8,30 @@ again, and messages that are decoded again, leave out what a correction that cou
 from __future__ import annotations
 
 import hashlib
-import json
 import secrets
-from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Sequence
+from dataclasses import replace
 from datetime import datetime
-from typing import Any, Final
 
 from baulk.ingest import checks, plausibility
+from baulk.ingest.correction_notes import (
+    CORRECTED,
+    Correction,
+    key_of,
+    listed,
+    not_on_record,
+    note_key,
+    packed,
+)
 from baulk.ingest.errors import Unlikely
 from baulk.ingest.shop import Shop
 from baulk.ingest.store import Store, notes
-from baulk.ingest.store.base import to_us
 from baulk.ingest.wire import message
-from baulk.models.errors import NotFound, OutOfRange
+from baulk.models.errors import OutOfRange
 from baulk.models.plausible import Level
 from baulk.models.quantity import AT_DEPTH, SIZES, Owner
-from baulk.models.reading import AT_LEAST, BY_HAND, Reading, Series, end_flag
+from baulk.models.reading import AT_LEAST, BY_HAND, Reading, end_flag
 from baulk.models.section import Face
-
-CORRECTED: Final = "corrected"  # flag of a reading that a person put right
-_KEY: Final = "correction/"
-Key = tuple[Series, datetime]
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Correction:
-    """A reading that was taken back or put right.
-
-    Parameters
-    ----------
-    number : int
-        Counts up for each timber or place.
-    was : Reading
-        What was stored.
-    now : Reading or None
-        What is stored in its place; None where it was taken back.
-    by, note : str
-        Who, and why.
-    at_utc : datetime
-        When.
-    undone_utc : datetime or None
-        When this correction was itself taken back.
-    undone_by : str
-        By whom.
-    key : str
-        Of its note in the store.
-    """
-
-    number: int
-    was: Reading
-    now: Reading | None
-    by: str
-    note: str
-    at_utc: datetime
-    undone_utc: datetime | None = None
-    undone_by: str = ""
-    key: str = ""
-
-    @property
-    def counts(self) -> bool:
-        """Whether it has not been taken back."""
-        return self.undone_utc is None
-
-
-def listed(store: Store, owner: Owner, name: str) -> list[Correction]:
-    """Give the corrections of a timber or a place, oldest first, those taken back too."""
-    prefix = f"{_KEY}{owner.value}/{name}/"
-    return [_read(key, note, n) for n, (key, note) in enumerate(sorted(store.notes(prefix).items()), 1)]
-
-
-def taken_away(store: Store) -> dict[Key, frozenset[float]]:
-    """Give series and time of every reading that a correction which counts took away, and the values."""
-    found: dict[Key, frozenset[float]] = {}
-    for key, note in store.notes(_KEY).items():
-        if (one := _read(key, note, 0)).counts:
-            found[_key(one.was)] = found.get(_key(one.was), frozenset()) | {one.was.value}
-    return found
 
 
 def choose(shop: Shop, owner: Owner, name: str, which: str = "last", series: str = "") -> Reading:
@@ -189,14 +136,9 @@ def undo(shop: Shop, correction: Correction, *, by: str, now_utc: datetime) -> C
     gone = [] if correction.now is None else [_stored(shop, correction.now)]
     _refuse_taken(shop, correction.was, gone)
     undone = replace(correction, undone_utc=now_utc, undone_by=by)
-    shop.store.reattribute(gone, [correction.was], notes={undone.key: _packed(undone)})
+    shop.store.reattribute(gone, [correction.was], notes={undone.key: packed(undone)})
     _forget_fit(shop, correction.was)
     return undone
-
-
-def is_news(store: Store, chain: Sequence[Correction]) -> bool:
-    """Whether one of the corrections that a reading went through is not on record."""
-    return bool(_not_on_record(store, chain))
 
 
 def bring(shop: Shop, chain: Sequence[Correction]) -> int:
@@ -222,7 +164,7 @@ def bring(shop: Shop, chain: Sequence[Correction]) -> int:
     OutOfRange
         If another reading stands where the last one belongs; nothing was changed.
     """
-    missing, last = _not_on_record(shop.store, chain), chain[-1].now
+    missing, last = not_on_record(shop.store, chain), chain[-1].now
     if not missing:
         return 0
     gone = [one for each in chain if (one := _found(shop.store, each.was)) is not None]
@@ -230,20 +172,14 @@ def bring(shop: Shop, chain: Sequence[Correction]) -> int:
     if last is not None and (_found(shop.store, last) is None or last.value in {one.value for one in gone}):
         _refuse_taken(shop, last, gone)
         come += checks.flag((last,), shop.store)
-    packed = {_key_of(one, hashlib.blake2b(_packed(one), digest_size=4).hexdigest()): one for one in missing}
+    written = {note_key(one, hashlib.blake2b(packed(one), digest_size=4).hexdigest()): one for one in missing}
     shop.store.reattribute(
-        list({_key(one): one for one in gone}.values()),
+        list({key_of(one): one for one in gone}.values()),
         come,
-        notes={key: _packed(one) for key, one in packed.items()},
+        notes={key: packed(one) for key, one in written.items()},
     )
     _forget_fit(shop, chain[-1].was)
     return len(come)
-
-
-def _not_on_record(store: Store, chain: Sequence[Correction]) -> list[Correction]:
-    series = chain[0].was.series
-    have = {(*_key(one.was), one.was.value, one.at_utc) for one in listed(store, series.owner, series.name)}
-    return [one for one in chain if (*_key(one.was), one.was.value, one.at_utc) not in have]
 
 
 def _exchange(  # noqa: PLR0913 - each says another thing
@@ -253,8 +189,8 @@ def _exchange(  # noqa: PLR0913 - each says another thing
     if new is not None:
         _refuse_taken(shop, new, [old])
     made = Correction(number=0, was=old, now=new, by=by, note=note, at_utc=now_utc)
-    key = _key_of(made, secrets.token_hex(4))
-    shop.store.reattribute([old], [] if new is None else [new], notes={key: _packed(made)})
+    key = note_key(made, secrets.token_hex(4))
+    shop.store.reattribute([old], [] if new is None else [new], notes={key: packed(made)})
     _forget_fit(shop, old)
     every = listed(shop.store, old.series.owner, old.series.name)
     return next(one for one in every if one.key == key)
@@ -280,9 +216,9 @@ def _found(store: Store, reading: Reading) -> Reading | None:
 
 def _refuse_taken(shop: Shop, new: Reading, leaving: Sequence[Reading]) -> None:
     at, series = new.taken_utc, new.series
-    gone = {_key(one) for one in leaving}
+    gone = {key_of(one) for one in leaving}
     for one in shop.store.readings(series.owner, series.name, at, at):
-        if one.series == series and _key(one) not in gone:
+        if one.series == series and key_of(one) not in gone:
             raise OutOfRange(
                 "the reading", f"stands there as {one.value:g} {one.unit} already; take that back"
             )
@@ -342,85 +278,3 @@ def _forget_fit(shop: Shop, reading: Reading) -> None:
     """Let the next evaluation fit anew: the last fit has taken in what is not so."""
     if reading.series.owner is Owner.TIMBER:
         shop.store.forget(notes.fit_key(reading.series.name))
-
-
-def _key(reading: Reading) -> Key:
-    return reading.series, reading.taken_utc
-
-
-def _key_of(one: Correction, end: str) -> str:
-    """Give a correction the key of its note, by which they stand in the order in which they were made."""
-    return f"{_KEY}{one.was.series.owner.value}/{one.was.series.name}/{to_us(one.at_utc):020d}-{end}"
-
-
-def _packed(one: Correction) -> bytes:
-    body = {
-        "was": plain(one.was),
-        "now": None if one.now is None else plain(one.now),
-        "by": one.by,
-        "note": one.note,
-        "at_utc": one.at_utc.isoformat(),
-        "undone_utc": None if one.undone_utc is None else one.undone_utc.isoformat(),
-        "undone_by": one.undone_by,
-    }
-    return json.dumps(body).encode()
-
-
-def plain(reading: Reading) -> dict[str, Any]:
-    """Return a reading as JSON has it."""
-    return {
-        "series": str(reading.series),
-        "value": reading.value,
-        "taken_utc": reading.taken_utc.isoformat(),
-        "arrived_utc": reading.arrived_utc.isoformat(),
-        "source": reading.source,
-        "flags": list(reading.flags),
-    }
-
-
-def _read(key: str, note: bytes, number: int) -> Correction:
-    body = json.loads(note)
-    undone = body["undone_utc"]
-    return Correction(
-        number=number,
-        was=of_plain(body["was"]),
-        now=None if body["now"] is None else of_plain(body["now"]),
-        by=body["by"],
-        note=body["note"],
-        at_utc=datetime.fromisoformat(body["at_utc"]),
-        undone_utc=None if undone is None else datetime.fromisoformat(undone),
-        undone_by=body["undone_by"],
-        key=key,
-    )
-
-
-def of_plain(body: Mapping[str, Any]) -> Reading:
-    """Return the reading that JSON has."""
-    return Reading(
-        series=Series.parse(body["series"]),
-        value=float(body["value"]),
-        taken_utc=datetime.fromisoformat(body["taken_utc"]),
-        arrived_utc=datetime.fromisoformat(body["arrived_utc"]),
-        source=str(body["source"]),
-        flags=tuple(body["flags"]),
-    )
-
-
-def numbered(shop: Shop, owner: Owner, name: str, number: int) -> Correction:
-    """Give a correction by its number.
-
-    Raises
-    ------
-    NotFound
-        If there is none.
-    """
-    every = listed(shop.store, owner, name)
-    for one in every:
-        if one.number == number:
-            return one
-    raise NotFound("correction", str(number), [str(one.number) for one in every])
-
-
-def left(readings: Iterable[Reading], away: Mapping[Key, frozenset[float]]) -> list[Reading]:
-    """Leave out what a correction took away; another value at its time is news."""
-    return [one for one in readings if one.value not in away.get(_key(one), ())]

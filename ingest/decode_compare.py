@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 from datetime import datetime
 from typing import Final
 
-from baulk.ingest import checks, corrections, pipeline, wire
+from baulk.ingest import checks, correction_notes, sorting, wire
 from baulk.ingest import sensors as ingest_sensors
 from baulk.ingest.shop import Shop
 from baulk.ingest.store.rejected import Cause, QuarantineRow, Rejected
@@ -95,9 +95,9 @@ def change(
     """
     tags, sensors = frozenset(shop.register.tags()), ingest_sensors.Sensors(shop)
     then: dict[datetime, list[Reading]] = defaultdict(list)
-    away = corrections.taken_away(shop.store)
+    away = correction_notes.taken_away(shop.store)
     for reading in stored:
-        if corrections.CORRECTED in reading.flags:  # what a person put right stays so
+        if correction_notes.CORRECTED in reading.flags:  # what a person put right stays so
             continue
         then[reading.arrived_utc].append(reading)
     groups: dict[datetime, list[RawMessage]] = defaultdict(list)
@@ -108,7 +108,7 @@ def change(
     released: list[QuarantineRow] = []
     said: set[Key] = set()  # the first message that says something of a moment is the one that is stored
     for arrived, group in groups.items():
-        sorted_out = [(raw, pipeline.sort(raw, shop, tags, sensors)) for raw in group]
+        sorted_out = [(raw, sorting.sort(raw, shop, tags, sensors)) for raw in group]
         if not unread and not all(_is_read(raw, one, shop) for raw, one in sorted_out):
             continue
         now = [one for _, each in sorted_out for one in each.readings if key_of(one) not in said]
@@ -156,7 +156,7 @@ def _settled(
     )
 
 
-def _is_read(raw: RawMessage, one: pipeline.Sorted, shop: Shop) -> bool:
+def _is_read(raw: RawMessage, one: sorting.Sorted, shop: Shop) -> bool:
     """Whether today's settings speak of a message at all; what nobody asks for any more stays as it was."""
     if not wire.wanted(raw.topic, slug=shop.config.slug, sources=shop.config.source):
         return False

@@ -19,6 +19,7 @@ from baulk.ingest import (
     pipeline,
     plausibility,
     sensors,
+    sorting,
 )
 from baulk.ingest.errors import Unlikely
 from baulk.ingest.pipeline import Replayed
@@ -245,7 +246,7 @@ def undo(  # noqa: PLR0913 - each says another thing
     waiting = [
         Rejected(
             raw=sensors.as_message(one, undone.tag),
-            reason=pipeline.not_entered(undone.tag),
+            reason=sorting.not_entered(undone.tag),
             cause=Cause.UNKNOWN_TIMBER,
             waits_for=undone.tag,
         )

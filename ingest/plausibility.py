@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from baulk.ingest.register import event_rules
 from baulk.ingest.shop import Shop
-from baulk.ingest.store.base import from_us
+from baulk.ingest.store.moments import from_us
 from baulk.models import plausible, plausible_event, text
 from baulk.models.errors import BaulkError, NotFound
 from baulk.models.plausible import Expected, Finding, Level, Limits
@@ -265,7 +265,7 @@ def expected(shop: Shop, timber: Timber, series: Series, taken: datetime) -> Exp
     stored = shop.store.evaluation(timber.tag)
     if stored is None or abs(stored[0] - taken) > _FRESH:
         return None
-    from baulk.ingest.evaluation.document import document_of  # noqa: PLC0415 - the listener needs none
+    from baulk.ingest.evaluation.document_read import document_of  # noqa: PLC0415 - the listener needs none
 
     answer = document_of(stored[1])
     if answer is None:

@@ -15,6 +15,7 @@ from typing import Final
 from baulk.ingest.errors import WireError
 from baulk.ingest.register.register import Attachments
 from baulk.ingest.shop import Shop
+from baulk.ingest.store.reading_body import body_of, reading_of
 from baulk.ingest.store.rejected import Cause, Rejected
 from baulk.ingest.wire.message import Decoded, RawMessage
 from baulk.ingest.wire.senml import NO_DEPTH_MM
@@ -193,16 +194,8 @@ def _key(reading: Reading) -> tuple[Series, datetime]:
 
 def as_message(reading: Reading, waits: str) -> RawMessage:
     """Make a message of a stored reading that waits for its sensor or its timber."""
-    body = {
-        "series": str(reading.series),
-        "value": reading.value,
-        "taken_utc": reading.taken_utc.isoformat(),
-        "source": reading.source,
-        "flags": reading.flags,
-    }
-    return RawMessage(
-        topic=f"{ASIDE}{waits}", payload=json.dumps(body).encode(), arrived_utc=reading.arrived_utc
-    )
+    payload = json.dumps(body_of(reading)).encode()
+    return RawMessage(topic=f"{ASIDE}{waits}", payload=payload, arrived_utc=reading.arrived_utc)
 
 
 def set_aside(raw: RawMessage) -> Decoded | None:
@@ -210,15 +203,7 @@ def set_aside(raw: RawMessage) -> Decoded | None:
     if not raw.topic.startswith(ASIDE):
         return None
     try:
-        body = json.loads(raw.payload)
-        reading = Reading(
-            series=Series.parse(body["series"]),
-            value=float(body["value"]),
-            taken_utc=datetime.fromisoformat(body["taken_utc"]),
-            arrived_utc=raw.arrived_utc,
-            source=str(body["source"]),
-            flags=tuple(str(flag) for flag in body["flags"]),
-        )
+        reading = reading_of(json.loads(raw.payload), raw.arrived_utc)
     except (ValueError, KeyError, TypeError, BaulkError) as err:
         raise WireError(f"this is no reading that was set aside: {err}") from err
     return Decoded(readings=(reading,))

@@ -9,6 +9,7 @@ from types import TracebackType
 from typing import Self, TypeVar
 
 from baulk.ingest import config as settings
+from baulk.ingest import new_shop
 from baulk.ingest.config import Config
 from baulk.ingest.errors import ConfigError
 from baulk.ingest.register.engine import backing
@@ -58,7 +59,7 @@ class Shop:
 
 def init(shop_dir: Path | str, *, name: str, units: str = "metric") -> Path:
     """Make a shop folder: baulk.toml and an empty store. Nothing that is there already is changed."""
-    folder = settings.write_new(shop_dir, name=name, units=units)
+    folder = new_shop.write_new(shop_dir, name=name, units=units)
     sqlite_file.create(settings.load(folder).store_path)
     return folder
 

@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import UTC, datetime
 from typing import Final
 
 import numpy as np
@@ -138,46 +136,6 @@ def held(temp_c: float, rh_pct: float, *, since_s: float) -> AirSeries:
     return AirSeries(
         posix_s=np.array([since_s]), temp_c=np.array([float(temp_c)]), rh_pct=np.array([float(rh_pct)])
     )
-
-
-def weekly(schedule: Sequence[tuple[float, float, float]], *, since_s: float, days: float) -> AirSeries:
-    """Air of a shop that is held to the same times of every week, such as a heater that rests at night.
-
-    Parameters
-    ----------
-    schedule : sequence of (float, float, float)
-        Hours since Monday midnight UTC, 0 to below 168 and rising, and what is held from then on.
-        [h, degC, %]
-    since_s : float
-        From when, POSIX seconds. [s]
-    days : float
-        For how long, above 0. [d]
-
-    Returns
-    -------
-    AirSeries
-        One reading a change. [degC, %]
-
-    Raises
-    ------
-    OutOfRange
-        If the schedule is empty or its hours do not rise within a week.
-    """
-    hours = np.array([each[0] for each in schedule], dtype=np.float64)
-    if hours.size == 0 or np.any(np.diff(hours) <= 0) or hours[0] < 0 or hours[-1] >= 168 or not days > 0:
-        raise OutOfRange(
-            "the week",
-            "needs at least one change, at rising hours from 0 to below 168, and days to repeat on",
-        )
-    day = datetime.fromtimestamp(since_s, UTC)
-    monday_s = day.replace(hour=0, minute=0, second=0, microsecond=0).timestamp() - 86_400.0 * day.weekday()
-    weeks = np.arange(-1, int(np.ceil(days / 7)) + 1)
-    at_s = (monday_s + 604_800.0 * weeks[:, None] + 3600.0 * hours).ravel()
-    temp, rh = (np.tile(np.array([each[i] for each in schedule]), weeks.size) for i in (1, 2))
-    first = max(int(np.searchsorted(at_s, since_s, side="right")) - 1, 0)
-    last = max(int(np.searchsorted(at_s, since_s + 86_400.0 * days, side="right")), first + 1)
-    part = slice(first, last)
-    return AirSeries(posix_s=at_s[part], temp_c=temp[part], rh_pct=rh[part])
 
 
 def _too_damp(season: AirSeries, temp_c: Floats, rh_pct: Floats) -> Floats:

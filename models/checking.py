@@ -59,26 +59,6 @@ MILDEST_START: Final = tuple(
 )
 
 
-def floor_for(mean_mc_pct: float) -> Floor | None:
-    """Find the driest air that the mildest published start tolerates at a moisture content.
-
-    Parameters
-    ----------
-    mean_mc_pct : float
-        Mean moisture content of the greenest piece. [%]
-
-    Returns
-    -------
-    Floor or None
-        The stage; None at 30 % and below, where the source sets no floor that matters to a shop.
-
-    References
-    ----------
-    .. [1] Espenas, L. D., Kozlik, C. J. (1975): schedule for 4/4 Oregon white oak.
-    """
-    return next((stage for stage in MILDEST_START if mean_mc_pct > stage.above_pct), None)
-
-
 def mould_limit_pct(temp_c: ArrayLike) -> NDArray[np.float64]:
     """Lowest relative humidity at which mould can grow on wood, given weeks of it.
 

@@ -24,8 +24,8 @@ from scipy.special import erfc, erfcx
 from baulk.models.constants import DAY_S, Floats
 from baulk.models.diffusion import DiffusionLaw, law_for
 from baulk.models.errors import OutOfRange
+from baulk.models.face_cover import CONDUCTANCE_M_S, FaceCover
 from baulk.models.reason import Reason
-from baulk.models.section import CONDUCTANCE_M_S, FaceCover
 from baulk.models.species import Species
 from baulk.models.timber import Event, Timber, sealed_utc
 

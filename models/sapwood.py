@@ -254,11 +254,6 @@ class GreenWeight:
         alone = {"heavy_kg": self.heavy_kg, "alone_kg": LIFT_ALONE_KG}
         return found, Reason(code="caution.lift", values=alone)
 
-    @property
-    def not_for_one(self) -> bool:
-        """Whether its heavy end is no lift for one person."""
-        return self.heavy_kg > LIFT_ALONE_KG
-
 
 def entered(timber: Timber, weighs: GreenWeight) -> Reason:
     """Return what was understood of a timber that was entered, with what it may weigh green."""

@@ -9,7 +9,6 @@ from __future__ import annotations
 
 import csv
 import io
-import math
 from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import cache
@@ -17,6 +16,7 @@ from importlib import resources
 from typing import Final
 
 from baulk.models.errors import OutOfRange
+from baulk.models.table_cell import number
 
 FILE: Final = "schedules.csv"
 MARKS: Final = frozenset({"read", "read (secondary)", "memory"})
@@ -132,33 +132,21 @@ def _step(row: Mapping[str, str], at: str) -> Step:
             "the schedule table",
             f"{at} needs one of the marks {', '.join(sorted(MARKS))}, not {row['mark']!r}",
         )
-    number = {
-        column: _number(row, column, at) for column in _BOUNDS if row[column] or column not in _MAY_BE_EMPTY
+    found = {
+        column: number(row, column, *bounds, table="the schedule table", at=at)
+        for column, bounds in _BOUNDS.items()
+        if row[column] or column not in _MAY_BE_EMPTY
     }
     return Step(
         schedule=row["schedule"],
         species=row["species"],
-        thickness_mm=number["thickness_in"] * INCH_MM,
-        above_mc_pct=number["above_mc_pct"],
-        dry_bulb_f=number["dry_bulb_f"],
-        depression_f=number["depression_f"],
-        rh_pct=number.get("rh_pct"),
-        emc_pct=number["emc_pct"],
+        thickness_mm=found["thickness_in"] * INCH_MM,
+        above_mc_pct=found["above_mc_pct"],
+        dry_bulb_f=found["dry_bulb_f"],
+        depression_f=found["depression_f"],
+        rh_pct=found.get("rh_pct"),
+        emc_pct=found["emc_pct"],
         source=row["source"],
         where=row["where"],
         mark=row["mark"],
     )
-
-
-def _number(row: Mapping[str, str], column: str, at: str) -> float:
-    low, high = _BOUNDS[column]
-    try:
-        value = float(row[column])
-    except ValueError:
-        value = math.nan
-    if not low <= value <= high:
-        raise OutOfRange(
-            "the schedule table",
-            f"{at} gives {column} as {row[column]!r}; it is a number from {low:g} to {high:g}",
-        )
-    return value

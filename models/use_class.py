@@ -9,15 +9,15 @@ from __future__ import annotations
 
 import csv
 import io
-import math
 import re
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from functools import cache
+from functools import cache, partial
 from importlib import resources
 from typing import Final
 
 from baulk.models.errors import NoUseClass, OutOfRange
+from baulk.models.table_cell import number
 
 FILE: Final = "use_classes.csv"
 COLUMNS: Final = (
@@ -239,7 +239,8 @@ def _row(row: Mapping[str, str], at: str) -> UseClass:
         raise refuse(f"answers may_stay_wet with yes or no, not {row['may_stay_wet']!r}")
     if row["mark"] not in MARKS:
         raise refuse(f"needs one of the marks {', '.join(sorted(MARKS))}, not {row['mark']!r}")
-    low, high = (_number(row, f"service_{end}_pct", 2, 60, at) for end in ("low", "high"))
+    cell = partial(number, row, table="the use class table", at=at)
+    low, high = (cell(f"service_{end}_pct", 2, 60) for end in ("low", "high"))
     if low >= high:
         raise refuse(f"gives a service range from {low:g} to {high:g} %; the lower end comes first")
     return UseClass(
@@ -247,26 +248,13 @@ def _row(row: Mapping[str, str], at: str) -> UseClass:
         title=row["title"],
         service_low_pct=low,
         service_high_pct=high,
-        tolerance_mm_per_150=_number(row, "tolerance_mm_per_150", 0.05, 50, at),
+        tolerance_mm_per_150=cell("tolerance_mm_per_150", 0.05, 50),
         may_stay_wet=row["may_stay_wet"] == "yes",
-        max_mc_at_squaring_pct=_number(row, "max_mc_at_squaring_pct", 4, 100, at)
+        max_mc_at_squaring_pct=cell("max_mc_at_squaring_pct", 4, 100)
         if row["max_mc_at_squaring_pct"]
         else None,
         note=row["note"],
         source=row["source"],
         mark=row["mark"],
-        **{column: _number(row, column, 0.05, 50, at) if row.get(column) else None for column in SEASONS},
+        **{column: cell(column, 0.05, 50) if row.get(column) else None for column in SEASONS},
     )
-
-
-def _number(row: Mapping[str, str], column: str, low: float, high: float, at: str) -> float:
-    try:
-        value = float(row[column])
-    except ValueError:
-        value = math.nan
-    if not low <= value <= high:
-        raise OutOfRange(
-            "the use class table",
-            f"{at} gives {column} as {row[column]!r}; it is a number from {low:g} to {high:g}",
-        )
-    return value

@@ -10,7 +10,7 @@ import pandas as pd
 
 from baulk.dashboard import words
 from baulk.dashboard.charts import time_series
-from baulk.models.plan.humidity.plan import AirPlan
+from baulk.models.plan.humidity.air_plan import AirPlan
 
 WEEKS: Final = 104
 LIMITS: Final = {

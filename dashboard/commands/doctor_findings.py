@@ -30,7 +30,8 @@ def findings(folder: Path) -> list[dict[str, object]]:
     list of dict
         Keys ``kind``, ``about``, ``sentence``, ``reason``; those of the machine last.
     """
-    from baulk.ingest import devices, host_clock  # noqa: PLC0415 - not every call of the doctor has a shop
+    # not every call of the doctor has a shop
+    from baulk.ingest import broker_files, devices, host_clock  # noqa: PLC0415
     from baulk.ingest import shop as shops  # noqa: PLC0415
     from baulk.ingest.monitoring import health, machine  # noqa: PLC0415
     from baulk.ingest.mqtt import connection  # noqa: PLC0415
@@ -56,9 +57,14 @@ def findings(folder: Path) -> list[dict[str, object]]:
             }
             for kind, about, reason in found
         ]  # fmt: skip
-        if lacking := devices.lacking(opened):
+        if lacking := broker_files.lacking(opened.config, devices.enrolled(opened)):
             told.append(
-                {"kind": "access list", "about": devices.ACL, "reason": None, "sentence": _old_list(lacking)}
+                {
+                    "kind": "access list",
+                    "about": broker_files.ACL,
+                    "reason": None,
+                    "sentence": _old_list(lacking),
+                }
             )
     if not _answers(config.broker.host, config.broker.port):
         away = connection.away(config.broker)

@@ -15,7 +15,7 @@ from baulk.dashboard.commands.options import MaybeOut, Places, Since, TagsArgume
 from baulk.ingest import shop as shops
 from baulk.ingest.errors import DocumentError, ExchangeError
 from baulk.ingest.evaluation.document import json_schema
-from baulk.ingest.exchange import export
+from baulk.ingest.exchange import export, table_file
 from baulk.ingest.mqtt import message_schema
 from baulk.models.errors import OutOfRange
 
@@ -145,7 +145,7 @@ def evaluations(
     if file is None:
         sys.stdout.writelines(lines)
     else:
-        export.write_lines(lines, file)
+        table_file.write_lines(lines, file)
         say(f"{len(lines)} evaluations in {file}")
     if unread:
         why = "; ".join(f"{tag}: {err}" for tag, err in unread.items())
@@ -182,9 +182,9 @@ def _take_out(  # noqa: PLR0917 - one an option
         asked = _asked(tags, places, since, opened.config.zone)
         table = export.TABLES[what](opened, asked)
         if file is None:
-            export.write_csv(table, sys.stdout)
+            table_file.write_csv(table, sys.stdout)
             return
-        rows = export.write(table, file)
+        rows = table_file.write(table, file)
     if json:
         say_json({"file": file, "rows": rows, "columns": list(table.columns)})
     else:

@@ -18,11 +18,10 @@ from baulk.ingest.mqtt import publish_plan
 from baulk.ingest.planning import humidity, kept_air, kept_promises
 from baulk.models import text, units
 from baulk.models.errors import OutOfRange
-from baulk.models.plan.humidity.plan import AirPlan
+from baulk.models.plan.humidity.air_plan import AirPlan
 from baulk.models.plan.humidity.summary import summary, ways
 from baulk.models.units import System, TemperatureUnit
 
-SHOWN_WEEKS = (0, 1, 2, 3, 4, 6, 8, 12, 16, 20, 26, 32, 38, 44, 52, 65, 78, 91, 104)
 WAYS = ("", "ready", "weeks gained", "checks", "mould", "decay, h", "litres", "kWh", "cost", "work, h")
 
 
@@ -148,24 +147,8 @@ def _say(made: AirPlan, temperature: TemperatureUnit) -> None:
     table("\nWhat could be done, over a year", *plan_rows.known(WAYS, plan_rows.alternatives(made)))
     for sentence in text.sentences(ways(made), reader, zone=words.zone()):
         say(f"  - {sentence}")
-    rows = [
-        (
-            f"{words.local(each.starts_utc):%Y-%m-%d}",
-            units.show_temperature(each.temp_c, temperature),
-            f"{each.set_pct:.0f} %",
-            f"{each.low_pct:.0f} ({each.low_by})",
-            f"{each.high_pct:.0f} ({each.high_by})",
-            f"{each.expected_pct:.0f} %",
-            "-" if each.need_l_day is None else f"{each.need_l_day:+.1f}",
-        )
-        for i, each in enumerate(made.weeks)
-        if i in SHOWN_WEEKS
-    ]
-    table(
-        f"\nThe air of {made.place}, %RH",
-        ("week from", "temp", "hold", "not below", "not above", "if nothing is done", "l/day out"),
-        rows,
-    )
+    rows = plan_rows.weeks(made, temperature, lambda at: f"{words.local(at):%Y-%m-%d}")
+    table(f"\nThe air of {made.place}, %RH", plan_rows.WEEK_HEADS, rows)
     say("\nAssumptions:")
     for sentence in text.sentences(made.assumptions, reader, zone=words.zone()):
         say(f"  - {sentence}")

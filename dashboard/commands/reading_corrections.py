@@ -21,9 +21,9 @@ from baulk.dashboard.commands.answers import (
     unless_unlikely,
 )
 from baulk.dashboard.commands.options import AFace, Air, By, Depth, FromEnd, MaybeAt, Note, Yes
-from baulk.ingest import corrections, hand_readings, known_places
+from baulk.ingest import correction_notes, corrections, hand_readings, known_places
 from baulk.ingest import shop as shops
-from baulk.ingest.corrections import Correction
+from baulk.ingest.correction_notes import Correction
 from baulk.models import moisture_text, units
 from baulk.models.errors import NotFound, OutOfRange
 from baulk.models.quantity import Owner, Quantity
@@ -66,7 +66,7 @@ def undo(
     with shops.open(shop, durable=True) as opened:
         owner, name = _owner(opened, name, air=air)
         if correction is not None:
-            found = corrections.numbered(opened, owner, name, correction)
+            found = correction_notes.numbered(opened, owner, name, correction)
             done = corrections.undo(opened, found, by=by, now_utc=now_utc)
         else:
             reading = corrections.choose(opened, owner, name, which, series)
@@ -127,7 +127,7 @@ def list_(name: Name, *, air: Air = False, shop: ShopOption = HERE, json: JsonOp
     """
     with shops.open(shop, durable=True) as opened:
         owner, name = _owner(opened, name, air=air)
-        found = corrections.listed(opened.store, owner, name)
+        found = correction_notes.listed(opened.store, owner, name)
         rows = [
             (
                 str(each.number),

@@ -24,7 +24,7 @@ from baulk.dashboard.commands.answers import (
     table,
 )
 from baulk.dashboard.commands.options import TOPIC, Again, By, MaybeOut, Places
-from baulk.ingest import certificates, devices
+from baulk.ingest import broker_files, certificates, devices
 from baulk.ingest import shop as shops
 from baulk.ingest.errors import DeviceError
 from baulk.ingest.monitoring import health, sensor_rows
@@ -94,7 +94,7 @@ def enrol(
             by=by,
             again=again,
         )
-        folder = opened.config.shop_dir / devices.FOLDER
+        folder = opened.config.shop_dir / broker_files.FOLDER
     signed = None if ca is None else certificates.for_client(ca, name)
     if out is not None:
         _picture(made.address, out)
@@ -131,7 +131,7 @@ def revoke(name: NameArgument, *, shop: ShopOption = HERE, json: JsonOption = Fa
     """
     with shops.open(shop) as opened:
         gone = devices.revoke(opened, name, now_utc=datetime.now(UTC))
-        folder = opened.config.shop_dir / devices.FOLDER
+        folder = opened.config.shop_dir / broker_files.FOLDER
     if json:
         say_json(gone)
         return
@@ -174,7 +174,7 @@ def list_sensors(*, shop: ShopOption = HERE, json: JsonOption = False) -> None:
                 one.name,
                 stamp(one.enrolled_utc, zone),
                 one.by,
-                ", ".join(devices.publishes(one, slug)),
+                ", ".join(broker_files.publishes(one, slug)),
                 "verdicts" if one.display else "",
                 stamp(one.revoked_utc, zone),
             )
@@ -200,7 +200,7 @@ def accounts(*, shop: ShopOption = HERE, json: JsonOption = False) -> None:
 
 def _to_broker(folder: Path) -> None:
     say(
-        f"Now give the broker {devices.PASSWD} and {devices.ACL} of {folder}: "
+        f"Now give the broker {broker_files.PASSWD} and {broker_files.ACL} of {folder}: "
         f"sudo deploy/mosquitto/apply {folder}"
     )
 

@@ -16,8 +16,9 @@ from baulk.dashboard.commands.answers import HERE, JsonOption, ShopOption, say, 
 from baulk.dashboard.commands.options import MaybeAt, TagsArgument
 from baulk.ingest import shop as shops
 from baulk.ingest.errors import DocumentError
-from baulk.ingest.evaluation.document import Document, Interval, Verdict, failure_of, parse
+from baulk.ingest.evaluation.document import Document, Interval, Verdict
 from baulk.ingest.evaluation.document_fields import sentence, sentences
+from baulk.ingest.evaluation.document_read import failure_of, parse
 from baulk.ingest.shop import Shop
 from baulk.models import units
 from baulk.models.errors import OutOfRange

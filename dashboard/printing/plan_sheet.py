@@ -7,13 +7,14 @@ from typing import Final
 
 from reportlab.platypus import Flowable, Spacer
 
-from baulk.dashboard import words
+from baulk.dashboard import plan_rows, words
 from baulk.dashboard.printing import page, saw_drawing, style
+from baulk.dashboard.printing.sheet import Sheet
 from baulk.dashboard.printing.style import MM
 from baulk.models import text, units
 from baulk.models.formatting import about, show_movement
 from baulk.models.plan.buying.purchase import BuyPlan
-from baulk.models.plan.humidity.plan import AirPlan
+from baulk.models.plan.humidity.air_plan import AirPlan
 from baulk.models.plan.humidity.summary import summary
 from baulk.models.plan.sawing.cutting import CutPlan
 from baulk.models.plan.sawing.order import SizePlan
@@ -21,7 +22,6 @@ from baulk.models.reason import Reason
 from baulk.models.units import System, TemperatureUnit
 
 Plan = AirPlan | SizePlan | CutPlan | BuyPlan
-WEEKS: Final = (0, 1, 2, 3, 4, 6, 8, 12, 16, 20, 26, 32, 38, 44, 52, 65, 78, 91, 104)
 AIR_CAUTIONS: Final = tuple(
     Reason(code=f"caution.{what}") for what in ("machine", "wiring", "mould", "combustion")
 )
@@ -30,7 +30,7 @@ AIR_CAUTIONS: Final = tuple(
 class _Drawn(Flowable):  # type: ignore[misc]  # the library has no types
     """A drawing for the saw within a page, to the width that it is given."""
 
-    def __init__(self, sheet: saw_drawing.Sheet, wide: float) -> None:
+    def __init__(self, sheet: Sheet, wide: float) -> None:
         super().__init__()
         self._sheet = sheet
         self._per = min(wide / sheet.wide, 150 * MM / sheet.high)
@@ -119,29 +119,16 @@ def _title(plan: Plan) -> str:
     return "Where it lies in the timber" if isinstance(plan, CutPlan) else "What the yard gives, what to buy"
 
 
-def _drawing(plan: SizePlan | CutPlan | BuyPlan, system: System) -> saw_drawing.Sheet | None:
+def _drawing(plan: SizePlan | CutPlan | BuyPlan, system: System) -> Sheet | None:
     if isinstance(plan, SizePlan):
         return saw_drawing.of_size(plan, system)
     return saw_drawing.of_cut(plan, system) if isinstance(plan, CutPlan) else None
 
 
 def _air(plan: AirPlan, temperature: TemperatureUnit, room: float) -> list[Flowable]:
-    rows = [
-        (
-            words.day(week.starts_utc),
-            units.show_temperature(week.temp_c, temperature),
-            f"{week.set_pct:.0f} %",
-            f"{week.low_pct:.0f} ({week.low_by})",
-            f"{week.high_pct:.0f} ({week.high_by})",
-            f"{week.expected_pct:.0f} %",
-            "-" if week.need_l_day is None else f"{week.need_l_day:+.1f}",
-        )
-        for n, week in enumerate(plan.weeks)
-        if n in WEEKS
-    ]
-    heads = ("week from", "temp", "hold", "not below", "not above", "if nothing is done", "l/day out")
+    rows = plan_rows.weeks(plan, temperature, words.day)
     widths = [room * part for part in (0.15, 0.1, 0.1, 0.22, 0.2, 0.13, 0.1)]
-    return [page.heading("By week, %RH"), page.table(heads, rows, widths)]
+    return [page.heading("By week, %RH"), page.table(plan_rows.WEEK_HEADS, rows, widths)]
 
 
 def _size(plan: SizePlan, system: System, room: float) -> list[Flowable]:

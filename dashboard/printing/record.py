@@ -28,7 +28,7 @@ from baulk.dashboard.printing import (
     style,
 )
 from baulk.dashboard.printing.style import MM
-from baulk.ingest.corrections import Correction
+from baulk.ingest.correction_notes import Correction
 from baulk.ingest.evaluation.document import Document, Interval, Outline, Verdict
 from baulk.ingest.evaluation.document_fields import sentence, sentences
 from baulk.ingest.store.notes import HandMeter

@@ -11,7 +11,7 @@ from reportlab.platypus import Flowable, KeepTogether, Spacer
 
 from baulk.dashboard import words
 from baulk.dashboard.printing import page, style
-from baulk.ingest.corrections import Correction
+from baulk.ingest.correction_notes import Correction
 from baulk.ingest.store.notes import HandMeter
 from baulk.models import text
 from baulk.models.formatting import capital, count

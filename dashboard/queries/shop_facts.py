@@ -12,7 +12,8 @@ from baulk.dashboard.server import preferences
 from baulk.dashboard.server.shop_access import ask as _ask
 from baulk.ingest import hand_readings, known_places, meters, plausibility
 from baulk.ingest import shop as shop_module
-from baulk.ingest.evaluation.document import Document, parse
+from baulk.ingest.evaluation.document import Document
+from baulk.ingest.evaluation.document_read import parse
 from baulk.ingest.store import notes
 from baulk.ingest.wire import topics
 from baulk.models import moisture_text, sorption

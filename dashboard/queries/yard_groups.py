@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import difflib
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Final
@@ -112,38 +111,3 @@ def found(rows: Sequence[YardRow], text: str) -> list[YardRow]:
         ]
         if all(word in told for word in asked)
     ]
-
-
-def meant(text: str, tags: Sequence[str]) -> str | None:
-    """Return the tag that is meant, for instance by an address.
-
-    Parameters
-    ----------
-    text : str
-        As it was typed or linked: small letters, spaces for hyphens and missing zeros count as the same.
-    tags : sequence of str
-        Those that there are.
-
-    Returns
-    -------
-    str or None
-        The one tag that is meant; None where none or more than one comes near.
-    """
-    for how in (str.casefold, _bare, _number):
-        same = [tag for tag in tags if how(tag) == how(text.strip())]
-        if same:
-            return same[0] if len(same) == 1 else None
-    near = difflib.get_close_matches(
-        text.strip().casefold(), [tag.casefold() for tag in tags], n=2, cutoff=0.9
-    )
-    return next((tag for tag in tags if tag.casefold() == near[0]), None) if len(near) == 1 else None
-
-
-def _bare(text: str) -> str:
-    return "".join(each for each in text.casefold() if each.isalnum())
-
-
-def _number(text: str) -> str:
-    letters = "".join(each for each in text.casefold() if each.isalpha())
-    digits = "".join(each for each in text if each.isdigit())
-    return f"{letters} {int(digits)}" if digits else _bare(text)

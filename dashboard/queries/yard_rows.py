@@ -10,7 +10,8 @@ from typing import TYPE_CHECKING, Final
 
 from baulk.dashboard import words
 from baulk.dashboard.server.shop_access import ask as _ask
-from baulk.ingest.evaluation.document import Summary, summary
+from baulk.ingest.evaluation.document import Summary
+from baulk.ingest.evaluation.document_read import summary
 from baulk.ingest.shop import Shop
 from baulk.models.errors import BaulkError
 from baulk.models.quantity import Owner

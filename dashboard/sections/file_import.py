@@ -17,7 +17,7 @@ from baulk.dashboard.queries import shop_facts
 from baulk.dashboard.sections import layout, press, saved, upload
 from baulk.dashboard.server import preferences
 from baulk.dashboard.server.shop_access import ask
-from baulk.ingest.exchange import export, import_events, import_readings, import_timbers
+from baulk.ingest.exchange import export, import_events, import_readings, import_timbers, table_file
 from baulk.ingest.exchange.csv_file import open_sheet
 from baulk.ingest.exchange.import_readings import Bringing
 from baulk.ingest.exchange.import_timbers import Change, Status, TimberReport, Timbers
@@ -347,7 +347,7 @@ def _take_out() -> None:
 
     def made() -> bytes:
         text = io.StringIO()
-        ask(lambda shop: export.write_csv(export.TABLES[what](shop, export.Asked(since_utc=since)), text))
+        ask(lambda shop: table_file.write_csv(export.TABLES[what](shop, export.Asked(since_utc=since)), text))
         return text.getvalue().encode()
 
     st.download_button(f"{what.capitalize()} as CSV", made, f"{what}.csv", "text/csv", key="out_go")

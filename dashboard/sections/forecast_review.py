@@ -21,7 +21,8 @@ from baulk.dashboard.charts import fitted, time_series
 from baulk.dashboard.sections import layout
 from baulk.dashboard.server import shop_access
 from baulk.ingest.evaluation import forecast_record
-from baulk.ingest.evaluation.document import Document, document_of
+from baulk.ingest.evaluation.document import Document
+from baulk.ingest.evaluation.document_read import document_of
 from baulk.models.formatting import share
 from baulk.models.reading import series_of
 from baulk.models.text import series as series_text

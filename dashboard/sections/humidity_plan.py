@@ -26,8 +26,8 @@ from baulk.ingest.shop import Shop
 from baulk.models import text, units
 from baulk.models.errors import OutOfRange
 from baulk.models.formatting import about
+from baulk.models.plan.humidity.air_plan import AirPlan
 from baulk.models.plan.humidity.outcome import TimberOutcome
-from baulk.models.plan.humidity.plan import AirPlan
 from baulk.models.plan.humidity.summary import closed, summary, ways
 from baulk.models.units import TemperatureUnit
 

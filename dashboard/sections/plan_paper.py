@@ -7,7 +7,7 @@ import streamlit as st
 from baulk.dashboard.queries import shop_facts
 from baulk.dashboard.sections import layout
 from baulk.models.plan.buying.purchase import BuyPlan
-from baulk.models.plan.humidity.plan import AirPlan
+from baulk.models.plan.humidity.air_plan import AirPlan
 from baulk.models.plan.sawing.cutting import CutPlan
 from baulk.models.plan.sawing.order import SizePlan
 

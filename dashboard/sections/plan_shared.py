@@ -10,7 +10,7 @@ from typing import Any, Final
 import streamlit as st
 
 from baulk.dashboard import typed, words
-from baulk.dashboard.printing import saw_drawing
+from baulk.dashboard.printing.sheet import Sheet
 from baulk.dashboard.queries import shop_facts
 from baulk.dashboard.sections import plan_paper
 from baulk.models import units
@@ -67,7 +67,7 @@ def told(made: SizePlan | CutPlan | BuyPlan) -> None:
             st.markdown("**What would change it**\n\n" + "\n".join(f"- {line}" for line in changes))
 
 
-def drawing_to_take(sheet: saw_drawing.Sheet, name: str) -> None:
+def drawing_to_take(sheet: Sheet, name: str) -> None:
     """Offer a drawing for the saw as PDF and SVG."""
     one, two = st.columns(2)
     one.download_button(
@@ -78,7 +78,7 @@ def drawing_to_take(sheet: saw_drawing.Sheet, name: str) -> None:
     )
 
 
-def drawing(sheet: saw_drawing.Sheet) -> None:
+def drawing(sheet: Sheet) -> None:
     """Show a drawing for the saw."""
     svg, lines = sheet.screen()
     seen = base64.b64encode(svg.encode()).decode()

@@ -13,7 +13,7 @@ from baulk.ingest.shop import Shop
 from baulk.models import text, units
 from baulk.models.errors import OutOfRange
 from baulk.models.plan.humidity import said_back
-from baulk.models.plan.humidity.plan import AirPlan
+from baulk.models.plan.humidity.air_plan import AirPlan
 from baulk.models.plan.humidity.promise import Followed, Promise
 
 

@@ -14,10 +14,10 @@ from baulk.dashboard.queries import shop_facts
 from baulk.dashboard.sections import entry, layout, press, reading_form
 from baulk.dashboard.server import preferences
 from baulk.dashboard.server.shop_access import ask
-from baulk.ingest import corrections, hand_readings
-from baulk.ingest.corrections import Correction
+from baulk.ingest import correction_notes, corrections, hand_readings
+from baulk.ingest.correction_notes import Correction
 from baulk.ingest.errors import Unlikely
-from baulk.ingest.store.base import to_us
+from baulk.ingest.store.moments import to_us
 from baulk.models import moisture_text, units
 from baulk.models.errors import BaulkError, OutOfRange
 from baulk.models.quantity import AT_DEPTH, Owner, Quantity
@@ -62,7 +62,7 @@ def rows(readings: Sequence[Reading], facts: shop_facts.ShopFacts, now: datetime
 
 def listed(tag: str, facts: shop_facts.ShopFacts) -> None:
     """List what was edited or undone of a timber: when, what, by whom, why; each with Undo."""
-    every = ask(lambda s: corrections.listed(s.store, Owner.TIMBER, tag))
+    every = ask(lambda s: correction_notes.listed(s.store, Owner.TIMBER, tag))
     if not every:
         return
     st.markdown("**Edited or undone**")

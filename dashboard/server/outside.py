@@ -21,7 +21,7 @@ from starlette.routing import Route
 
 from baulk.dashboard.server import calendar_file
 from baulk.dashboard.server.shop_access import ask
-from baulk.ingest.evaluation import document
+from baulk.ingest.evaluation import document_read
 from baulk.ingest.evaluation.document import Summary
 from baulk.ingest.mqtt.message_schema import verdict_body
 from baulk.ingest.shop import Shop
@@ -140,7 +140,7 @@ def told(shop: Shop) -> dict[str, Any]:
         An open shop.
     """
     evaluated = {
-        one.tag: (one.made_utc, document.summary_of(one.payload)) for one in shop.store.evaluations()
+        one.tag: (one.made_utc, document_read.summary_of(one.payload)) for one in shop.store.evaluations()
     }
     rows = []
     for timber in shop.register.list():
@@ -160,7 +160,7 @@ def told(shop: Shop) -> dict[str, Any]:
 
 
 def _calendar(shop: Shop) -> bytes:
-    answers = {one.tag: document.summary_of(one.payload) for one in shop.store.evaluations()}
+    answers = {one.tag: document_read.summary_of(one.payload) for one in shop.store.evaluations()}
     config = shop.config
     expected = [
         _Expected(

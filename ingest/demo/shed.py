@@ -13,7 +13,7 @@ import json
 import time
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
-from datetime import UTC, datetime, timedelta
+from datetime import datetime, timedelta
 from typing import Self
 
 import numpy as np
@@ -232,11 +232,6 @@ def _every(start: float, step: float, first: float, last: float) -> list[float]:
             moments.append(at)
         k += 1
     return moments
-
-
-def now() -> datetime:
-    """Return the present; the one clock of the demo."""
-    return datetime.now(UTC)
 
 
 _IN_FLIGHT = 200

@@ -5,7 +5,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 from datetime import datetime
 
-from baulk.ingest.evaluation.document import Summary, summary_of
+from baulk.ingest.evaluation.document import Summary
+from baulk.ingest.evaluation.document_read import summary_of
 from baulk.ingest.shop import Shop
 from baulk.models import openings
 from baulk.models.openings import Opening

@@ -10,13 +10,11 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from datetime import tzinfo
-from functools import lru_cache
-from typing import Any, Final, Literal, TypeVar
+from typing import Any, Final, Literal
 
 import numpy as np
-from pydantic import BaseModel, Field, TypeAdapter, ValidationError, model_validator
+from pydantic import Field, TypeAdapter, model_validator
 
-from baulk.ingest.errors import DocumentError
 from baulk.ingest.evaluation.document_fields import CodedReason, Moment, Part, Telling, sentence
 from baulk.models.field import MoistureField
 from baulk.models.section import Section
@@ -378,68 +376,6 @@ class Document(Summary):
     yard: YardKnowledge | None = Field(default=None, exclude_if=_absent)
 
 
-class _Begin(BaseModel):
-    """What decides how a document is read."""
-
-    schema_version: int = 1
-    failed: str | None = None
-
-
-_Kind = TypeVar("_Kind", Summary, Document)
-
-
-@lru_cache(maxsize=64)
-def parse(payload: bytes) -> Document:
-    """Read a stored evaluation.
-
-    Parameters
-    ----------
-    payload : bytes
-        JSON as the store keeps it, of this schema or an earlier one.
-
-    Returns
-    -------
-    Document
-        The evaluation.
-
-    Raises
-    ------
-    DocumentError
-        If it says why there is none, is of a newer schema, or is no such document.
-    """
-    return _read(payload, Document)
-
-
-@lru_cache(maxsize=1024)
-def summary(payload: bytes) -> Summary:
-    """Read what a list of timbers shows of a stored evaluation; otherwise as `parse`."""
-    return _read(payload, Summary)
-
-
-def document_of(payload: bytes | None) -> Document | None:
-    """Return a stored evaluation, or nothing where there is none that can be read."""
-    try:
-        return None if payload is None else parse(payload)
-    except DocumentError:
-        return None
-
-
-def summary_of(payload: bytes | None) -> Summary | None:
-    """Return what a list shows of a stored evaluation, or nothing where none can be read."""
-    try:
-        return None if payload is None else summary(payload)
-    except DocumentError:
-        return None
-
-
-def failure_of(payload: bytes) -> Failed | None:
-    """Return the document of a timber that could not be evaluated, or nothing where it was."""
-    try:
-        return Failed.model_validate_json(payload)
-    except ValidationError:
-        return None
-
-
 def json_schema() -> dict[str, Any]:
     """Return the JSON schema of a stored evaluation, as it is written."""
     either: TypeAdapter[Document | Failed] = TypeAdapter(Document | Failed)
@@ -448,24 +384,3 @@ def json_schema() -> dict[str, Any]:
         "title": f"Stored evaluation of a timber, schema {SCHEMA_VERSION}",
         **either.json_schema(mode="serialization"),
     }
-
-
-def _read(payload: bytes, kind: type[_Kind]) -> _Kind:
-    try:
-        begin = _Begin.model_validate_json(payload)
-        if begin.schema_version > SCHEMA_VERSION:
-            raise DocumentError(
-                "this evaluation was stored by a newer version of the program (schema "
-                f"{begin.schema_version}; this one reads up to {SCHEMA_VERSION}): update this installation, "
-                "or work it out anew with this one by `baulk forecast --again`"
-            )
-        if begin.failed:
-            raise DocumentError(f"this timber can't be worked out: {begin.failed}")
-        return kind.model_validate_json(payload)
-    except ValidationError as err:
-        first = err.errors()[0]
-        where = ".".join(str(part) for part in first["loc"]) or "the whole"
-        raise DocumentError(
-            f"a stored evaluation can't be read at {where} ({first['msg']}); "
-            "`baulk forecast` works it out anew"
-        ) from err

@@ -7,7 +7,8 @@ from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from typing import Any, Final
 
-from baulk.ingest.evaluation.document import Document, document_of
+from baulk.ingest.evaluation.document import Document
+from baulk.ingest.evaluation.document_read import document_of
 from baulk.ingest.store import Store
 from baulk.models.timber import Timber
 from baulk.models.yard.track_record import Course, Said, apart, met, missed

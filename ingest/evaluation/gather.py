@@ -15,7 +15,7 @@ from baulk.ingest.evaluation import (
     check_record,
     climate,
     curves,
-    document,
+    document_read,
     fit_store,
     yard_memory,
     yard_prior,
@@ -271,5 +271,5 @@ def _previous(shop: Shop, tag: str, now_utc: datetime) -> str | None:
     if stored is not None and payload is None:
         earlier = [each for each in shop.store.past_evaluations(tag) if each.made_utc <= now_utc]
         payload = earlier[-1].payload if earlier else None
-    before = document.summary_of(payload)
+    before = document_read.summary_of(payload)
     return None if before is None else before.verdict.step

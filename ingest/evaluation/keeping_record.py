@@ -6,7 +6,8 @@ from datetime import UTC, datetime, timedelta
 from typing import Final
 
 from baulk.ingest.errors import DocumentError
-from baulk.ingest.evaluation.document import Document, Summary, parse
+from baulk.ingest.evaluation.document import Document, Summary
+from baulk.ingest.evaluation.document_read import parse
 from baulk.ingest.shop import Shop
 from baulk.models import keeping
 from baulk.models.air import AirSeries

@@ -8,7 +8,8 @@ from __future__ import annotations
 import numpy as np
 
 from baulk.ingest.evaluation import curves
-from baulk.ingest.evaluation.document import Document, document_of
+from baulk.ingest.evaluation.document import Document
+from baulk.ingest.evaluation.document_read import document_of
 from baulk.ingest.shop import Shop
 from baulk.models.allowance.chance import ComesOut
 from baulk.models.allowance.parts import INTERVAL_SDS, Wet

@@ -11,7 +11,7 @@ from datetime import datetime
 from itertools import combinations
 from typing import Final
 
-from baulk.ingest.evaluation import compute, document, fit_store, gather
+from baulk.ingest.evaluation import compute, document_read, fit_store, gather
 from baulk.ingest.shop import Shop
 from baulk.ingest.store import notes
 from baulk.ingest.store.base import StoredEvaluation
@@ -93,7 +93,7 @@ def _pairs(shop: Shop) -> list[tuple[str, str]]:
 
 
 def _step(stored: StoredEvaluation) -> _Step | None:
-    found = document.document_of(stored.payload)
+    found = document_read.document_of(stored.payload)
     if found is None or found.calibration.stepped_posix_s is None:
         return None
     last = found.calibration.stepped_posix_s

@@ -9,9 +9,10 @@ from datetime import datetime
 from itertools import pairwise
 from typing import Any, Final
 
-from baulk.ingest import corrections
-from baulk.ingest.corrections import Correction
+from baulk.ingest import correction_notes
+from baulk.ingest.correction_notes import Correction
 from baulk.ingest.store import Store
+from baulk.ingest.store.reading_body import note_of, reading_of_note
 from baulk.models.errors import BaulkError, OutOfRange
 from baulk.models.quantity import Owner
 from baulk.models.reading import Reading, Series
@@ -34,7 +35,7 @@ class Chains:
     """
 
     def __init__(self, store: Store, owner: Owner, name: str) -> None:
-        made = [one for one in corrections.listed(store, owner, name) if one.counts]
+        made = [one for one in correction_notes.listed(store, owner, name) if one.counts]
         self._left: dict[tuple[Series, datetime, float], list[Correction]] = {}
         for one in made:
             if one.now is not None:
@@ -68,7 +69,12 @@ def cell(chain: Sequence[Correction]) -> str | None:
     if not chain:
         return None
     steps = [
-        {"was": corrections.plain(one.was), "by": one.by, "note": one.note, "at_utc": one.at_utc.isoformat()}
+        {
+            "was": note_of(one.was),
+            "by": one.by,
+            "note": one.note,
+            "at_utc": one.at_utc.isoformat(),
+        }
         for one in chain
     ]
     return json.dumps(steps, ensure_ascii=False)
@@ -115,12 +121,12 @@ def read(text: str, series: Series, now_utc: datetime) -> tuple[Correction, ...]
 
 def ending(chain: Sequence[Correction], reading: Reading) -> tuple[Correction, ...]:
     """Return them with what they left in the end."""
-    flags = (*reading.flags, corrections.CORRECTED)
+    flags = (*reading.flags, correction_notes.CORRECTED)
     return (*chain[:-1], replace(chain[-1], now=replace(reading, flags=flags)))
 
 
 def _correction(body: Mapping[str, Any], series: Series, now_utc: datetime) -> Correction:
-    was = corrections.of_plain(body["was"])
+    was = reading_of_note(body["was"])
     was = replace(was, series=replace(was.series, name=series.name))
     by, note, at_utc = str(body["by"]), str(body["note"]), datetime.fromisoformat(body["at_utc"])
     if was.series.owner is not series.owner or was.series.quantity is not series.quantity:

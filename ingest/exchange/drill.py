@@ -12,7 +12,7 @@ from baulk.ingest import config as settings
 from baulk.ingest import shop as shops
 from baulk.ingest.errors import BackupError
 from baulk.ingest.evaluation import batch
-from baulk.ingest.evaluation.document import summary_of
+from baulk.ingest.evaluation.document_read import summary_of
 from baulk.ingest.exchange import restore as restoring
 from baulk.ingest.store_kinds import STORES
 

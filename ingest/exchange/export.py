@@ -1,37 +1,31 @@
-"""Taking timbers, readings, events and verdicts out as CSV or Parquet; a column's name carries its unit.
+"""What is taken out as tables: timbers, readings, events, verdicts; a column's name carries its unit.
 
 Readings and timbers taken out as CSV come in again as they were, by `import_timbers` and `import_readings`.
 """
 
 from __future__ import annotations
 
-import csv
 import json
-import secrets
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
-from contextlib import contextmanager, suppress
 from dataclasses import dataclass
-from datetime import UTC, datetime, timedelta
-from itertools import islice
-from pathlib import Path
-from typing import IO, Any, Final
+from datetime import datetime, timedelta
+from typing import Any, Final
 
-from baulk.ingest.errors import DocumentError, ExchangeError, StoreError
-from baulk.ingest.evaluation import document
+from baulk.ingest.errors import DocumentError
+from baulk.ingest.evaluation import document_read
 from baulk.ingest.evaluation.document import SCHEMA_VERSION, Document, Failed
 from baulk.ingest.exchange import correction_cells, mapping_rows
 from baulk.ingest.exchange.correction_cells import Chains
+from baulk.ingest.exchange.table_file import Table
 from baulk.ingest.register.tables import FIELDS, columns
 from baulk.ingest.shop import Shop
-from baulk.ingest.store.base import DAY_US, from_us, to_us
+from baulk.ingest.store.moments import DAY_US, from_us, to_us
 from baulk.models.errors import NotFound, OutOfRange
-from baulk.models.formatting import spreadsheet_cell
 from baulk.models.quantity import Owner
 from baulk.models.reading import Reading, from_end_mm
 from baulk.models.timber import Event, EventKind
 
-ENDINGS: Final = (".csv", ".parquet")
-_GROUP: Final = 50_000  # rows of a Parquet file held at once
+_AT_ONCE: Final = 50_000  # readings held at once
 _TIMES: Final = frozenset({"arrived_utc", "retired_utc"})
 
 
@@ -50,22 +44,6 @@ class Asked:
     tags: tuple[str, ...] = ()
     places: tuple[str, ...] = ()
     since_utc: datetime | None = None
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Table:
-    """Rows to take out, made as they are written.
-
-    Parameters
-    ----------
-    columns : mapping
-        Names, and of each what it holds: "text", "number", "time" or "yes".
-    rows : iterable of sequence
-        Cells in that order; None for nothing.
-    """
-
-    columns: Mapping[str, str]
-    rows: Iterable[Sequence[Any]]
 
 
 def timbers(shop: Shop, asked: Asked) -> Table:
@@ -164,9 +142,9 @@ def verdicts(shop: Shop, asked: Asked) -> Table:
 def _verdict_row(payload: bytes) -> list[Any]:
     """Return the cells of a stored evaluation; where there is no verdict, only why."""
     try:
-        found = document.summary(payload)
+        found = document_read.summary(payload)
     except DocumentError as err:
-        failed = document.failure_of(payload)
+        failed = document_read.failure_of(payload)
         return [*[None] * 15, str(err) if failed is None else failed.failed]
     judged = found.verdict
     dates = [judged.dates.get(step) for step in ("rough out", "square")]
@@ -219,7 +197,7 @@ def evaluations(
 
 def _document(payload: bytes) -> Document | Failed | DocumentError:
     try:
-        found = document.failure_of(payload) or document.parse(payload)
+        found = document_read.failure_of(payload) or document_read.parse(payload)
     except DocumentError as err:
         return err
     return found.model_copy(update={"schema_version": SCHEMA_VERSION})
@@ -240,96 +218,6 @@ TABLES: Final[Mapping[str, Callable[[Shop, Asked], Table]]] = {
     "verdicts": verdicts,
     "mappings": mappings,
 }
-
-
-def write(table: Table, path: Path) -> int:
-    """Write a table to a file, CSV or Parquet by its ending; it is there whole or not at all.
-
-    Returns
-    -------
-    int
-        How many rows.
-
-    Raises
-    ------
-    OutOfRange, ExchangeError
-        If the file's ending is neither, or it can't be written.
-    """
-    if path.suffix.lower() not in ENDINGS:
-        raise OutOfRange("the file's name", f"ends in .csv or .parquet, not {path.name!r}")
-    with _beside(path) as part:
-        if path.suffix.lower() == ".parquet":
-            return _write_parquet(table, part)
-        with part.open("w", encoding="utf-8", newline="") as out:
-            return write_csv(table, out)
-
-
-def write_lines(lines: Iterable[str], path: Path) -> None:
-    """Write text to a file; it is there whole or not at all."""
-    with _beside(path) as part, part.open("w", encoding="utf-8") as out:
-        out.writelines(lines)
-
-
-@contextmanager
-def _beside(path: Path) -> Iterator[Path]:
-    """Give a file to write, which takes the place of another once it is whole."""
-    part = path.with_name(f".{path.name}.{secrets.token_hex(4)}.part")
-    try:
-        yield part
-        part.replace(path)
-    except StoreError:  # which is an OSError, and no fault of the file
-        raise
-    except OSError as err:
-        raise ExchangeError(f"{path} can't be written: {err.strerror or err}") from err
-    finally:
-        with suppress(OSError):
-            part.unlink(missing_ok=True)
-
-
-def write_csv(table: Table, out: IO[str]) -> int:
-    """Write a table as CSV: commas, points, times in ISO 8601 with their zone."""
-    writer = csv.writer(out, lineterminator="\n")
-    writer.writerow(table.columns)
-    kinds, count = list(table.columns.values()), 0
-    for row in table.rows:
-        writer.writerow([_cell(value, kind) for value, kind in zip(row, kinds, strict=True)])
-        count += 1
-    return count
-
-
-def _cell(value: Any, kind: str) -> str:  # noqa: ANN401 - whatever a column holds
-    if value is None:
-        return ""
-    if kind == "time":
-        return str(value.astimezone(UTC).isoformat())
-    if kind == "yes":
-        return "yes" if value else "no"
-    if kind == "number":
-        return repr(value)
-    return spreadsheet_cell(str(value))
-
-
-def _write_parquet(table: Table, path: Path) -> int:
-    import pyarrow as pa  # noqa: PLC0415 - only who asks for Parquet waits for it
-    from pyarrow import parquet  # noqa: PLC0415
-
-    types = {
-        "text": pa.string(),
-        "number": pa.float64(),
-        "time": pa.timestamp("us", "UTC"),
-        "yes": pa.bool_(),
-    }
-    schema = pa.schema([(name, types[kind]) for name, kind in table.columns.items()])
-    rows, count = iter(table.rows), 0
-    with parquet.ParquetWriter(path, schema) as out:
-        while group := list(islice(rows, _GROUP)):
-            cells = zip(*group, strict=True)
-            arrays = [
-                pa.array(list(column), type=field.type) for column, field in zip(cells, schema, strict=True)
-            ]
-            out.write_batch(pa.record_batch(arrays, schema=schema))
-            count += len(group)
-    return count
 
 
 def _timbers(shop: Shop, asked: Asked) -> Iterator[Any]:
@@ -363,7 +251,7 @@ def _holds(name: str) -> str:
 def _stretches(
     shop: Shop, owner: Owner, name: str, since_utc: datetime | None
 ) -> Iterator[tuple[datetime, datetime]]:
-    """Part the time of a timber or a place so that no more than some thousand readings are held at once."""
+    """Part the time of a timber or a place so that some fifty thousand readings are held at once."""
     counts = shop.store.daily_means(owner, name).groupby("posix_s")["count"].sum()
     since_us = None if since_utc is None else to_us(since_utc)
     start_us, held = None, 0
@@ -374,7 +262,7 @@ def _stretches(
         if start_us is None:
             start_us = day_us
         held += int(count)
-        if held >= _GROUP:
+        if held >= _AT_ONCE:
             yield from_us(max(start_us, since_us or start_us)), from_us(day_us + DAY_US - 1)
             start_us, held = None, 0
     if start_us is not None:

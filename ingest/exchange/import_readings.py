@@ -17,8 +17,8 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from baulk.ingest import checks, corrections, known_places, plausibility
-from baulk.ingest.corrections import Correction
+from baulk.ingest import checks, correction_notes, corrections, known_places, plausibility
+from baulk.ingest.correction_notes import Correction
 from baulk.ingest.exchange.csv_file import Sheet, Source, folded, open_sheet
 from baulk.ingest.exchange.long_rows import LongForm, is_long
 from baulk.ingest.exchange.reading_rows import Block, Can, Form, Parsed, Refused
@@ -26,7 +26,7 @@ from baulk.ingest.exchange.rejected_rows import RejectedFile
 from baulk.ingest.exchange.wide_rows import WideForm
 from baulk.ingest.shop import Shop
 from baulk.ingest.store import Store
-from baulk.ingest.store.base import from_us
+from baulk.ingest.store.moments import from_us
 from baulk.ingest.wire.logger_columns import Logger
 from baulk.models.errors import NotFound, OutOfRange
 from baulk.models.quantity import UNITS, Owner
@@ -140,7 +140,7 @@ class Bringing:
         rows = blank = refused = 0
         first: list[Refused] = []
         clashes: list[str] = []
-        unlikely, odd, back, away = 0, list[str](), 0, corrections.taken_away(shop.store)
+        unlikely, odd, back, away = 0, list[str](), 0, correction_notes.taken_away(shop.store)
         right = gone = 0
         places = known_places.names(shop)
         with RejectedFile(rejected, self.sheet) as out:
@@ -189,12 +189,12 @@ class Bringing:
 
     def store(self, shop: Shop, now_utc: datetime, *, told: Told = lambda _: None) -> int:
         """Store what can be stored, some thousand readings at a time; return how many were new."""
-        new, away = 0, corrections.taken_away(shop.store)
+        new, away = 0, correction_notes.taken_away(shop.store)
         for part in self._parts(now_utc, told):
             readings = [
                 block.reading(n, now_utc) for block in part.blocks for n in range(len(block.taken_us))
             ]
-            readings = corrections.left(readings, away)
+            readings = correction_notes.left(readings, away)
             for start in range(0, len(readings), _BATCH):
                 batch = readings[start : start + _BATCH]
                 new += shop.store.append(checks.flag(batch, shop.store))
@@ -205,11 +205,11 @@ class Bringing:
 
     @staticmethod
     def _is_news(
-        shop: Shop, chain: Sequence[Correction], away: Mapping[corrections.Key, frozenset[float]]
+        shop: Shop, chain: Sequence[Correction], away: Mapping[correction_notes.Key, frozenset[float]]
     ) -> bool:
         """Whether corrections are not on record, and none of this shop's own took away what they left."""
         last = chain[-1].now
-        return (last is None or bool(corrections.left([last], away))) and corrections.is_news(
+        return (last is None or bool(correction_notes.left([last], away))) and correction_notes.is_news(
             shop.store, chain
         )
 

@@ -10,7 +10,7 @@ from typing import Final
 
 import numpy as np
 
-from baulk.ingest.corrections import Correction
+from baulk.ingest.correction_notes import Correction
 from baulk.ingest.errors import ExchangeError
 from baulk.ingest.exchange import correction_cells
 from baulk.ingest.exchange.csv_file import Row, Sheet, folded

@@ -26,7 +26,7 @@ from baulk.ingest.exchange import moving_books
 from baulk.ingest.exchange.moving_books import Told
 from baulk.ingest.exchange.moving_end import End
 from baulk.ingest.store import Store, gate, open_store
-from baulk.ingest.store.base import from_us, to_us
+from baulk.ingest.store.moments import from_us, to_us
 from baulk.ingest.store.postgres_server import name_of
 from baulk.ingest.store.whole_tables import READING
 from baulk.models.errors import OutOfRange

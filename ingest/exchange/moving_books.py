@@ -19,9 +19,9 @@ from baulk.ingest.errors import ExchangeError
 from baulk.ingest.register.engine import backing
 from baulk.ingest.register.register import Register
 from baulk.ingest.store import Store, gate, open_store, sqlite_file
-from baulk.ingest.store.base import Transaction
 from baulk.ingest.store.both import ShopStore
 from baulk.ingest.store.postgres_server import name_of
+from baulk.ingest.store.statements import Transaction
 from baulk.ingest.store.whole_tables import READING, Tables
 
 FOLDER: Final = "before-move"  # beside the store: what lay in the file before a shop came back to it

@@ -12,7 +12,7 @@ from typing import Final, Self
 from baulk.ingest.errors import ExchangeError, StoreError
 from baulk.ingest.exchange import moving_books
 from baulk.ingest.store import Store, gate
-from baulk.ingest.store.base import Transaction
+from baulk.ingest.store.statements import Transaction
 
 _RENEW_S: Final = 10.0
 

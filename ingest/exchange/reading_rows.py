@@ -12,9 +12,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from baulk.ingest import checks
-from baulk.ingest.corrections import Correction
+from baulk.ingest.correction_notes import Correction
 from baulk.ingest.exchange.csv_file import Row
-from baulk.ingest.store.base import from_us, to_us
+from baulk.ingest.store.moments import from_us, to_us
 from baulk.ingest.wire import timestamps
 from baulk.ingest.wire import units as wire_units
 from baulk.ingest.wire.timestamps import TimeForm

@@ -16,8 +16,9 @@ from typing import Any, Final
 
 from baulk.ingest.config import Config
 from baulk.ingest.errors import StoreError
-from baulk.ingest.pipeline import HEARD, Sorted
+from baulk.ingest.pipeline import HEARD
 from baulk.ingest.shop import Shop
+from baulk.ingest.sorting import Sorted
 from baulk.ingest.wire import topics
 from baulk.ingest.wire.message import RawMessage
 from baulk.models.formatting import printable

@@ -2,8 +2,7 @@
 
 The broker keeps our session under a fixed client id, so that what comes while we are away waits there.
 `Session` puts messages into an inbox; the caller's thread stores them in batches and acknowledges in order of
-arrival. A store on a server that is away: they are acknowledged once they are safe in the local spool, and
-stored in order when it is back. A store on this machine that is locked or full: nothing is acknowledged.
+arrival, once `Safekeeping` has them in the store or, while a store on a server is away, in the local spool.
 """
 
 from __future__ import annotations
@@ -16,31 +15,25 @@ import time
 from collections.abc import Callable, Sequence
 from dataclasses import replace
 from datetime import UTC, datetime
-from itertools import groupby
-from operator import attrgetter
 from pathlib import Path
 from typing import Final
 
 from paho.mqtt.enums import MQTTProtocolVersion
 
-from baulk.ingest import host_clock, operations, pipeline, service_manager, wire
+from baulk.ingest import operations, pipeline, service_manager, wire
 from baulk.ingest import shop as shops
-from baulk.ingest.device_clock import DeviceWatch
 from baulk.ingest.errors import BrokerError, ConfigError, StoreAway, StoreError, StoreLocked, StoreMoved
-from baulk.ingest.host_clock import HostWatch
 from baulk.ingest.mqtt import connection
 from baulk.ingest.mqtt.answers import Answers
 from baulk.ingest.mqtt.last_messages import Heard
 from baulk.ingest.mqtt.pairing_watch import PairingWatch
+from baulk.ingest.mqtt.safekeeping import RETRY_S, Safekeeping
 from baulk.ingest.mqtt.session import Session
 from baulk.ingest.mqtt.session_watch import SessionWatch
-from baulk.ingest.mqtt.spool import Spool
 from baulk.ingest.pipeline import Replayed
-from baulk.ingest.repeats import Repeats
 from baulk.ingest.shop import Shop
 from baulk.ingest.store import forwarders, mappings
-from baulk.ingest.store.raw_parts import Taken
-from baulk.ingest.store.rejected import Cause, Rejected, Which
+from baulk.ingest.store.rejected import Which
 from baulk.ingest.wire.message import MOST_LISTENERS, RawMessage
 from baulk.models.formatting import printable
 from baulk.models.reading import Reading
@@ -49,7 +42,6 @@ log = logging.getLogger("baulk.listener")
 
 _BATCH: Final = 1000
 _IDLE_S: Final = 1.0
-_RETRY_S: Final = (0.2, 0.5, 1.0, 2.0, 5.0)
 _FIRST_S: Final = 10.0
 _BOUND_S: Final = 60.0
 _REPLAY_S: Final = 0.5  # of a second's turn; the next messages wait for it
@@ -100,7 +92,7 @@ def opened(
             if str(err) != said:
                 said = str(err)
                 say(f"{said}; messages wait at the broker")
-            stop.wait(_RETRY_S[min(tries, len(_RETRY_S) - 1)])
+            stop.wait(RETRY_S[min(tries, len(RETRY_S) - 1)])
             tries += 1
 
 
@@ -163,7 +155,7 @@ def run(  # noqa: PLR0913 - what tests and commands set
 def _anew(listener: _Listener, ours: contextlib.ExitStack) -> Shop:
     """Give the shop to go on with, where its store or its mappings are others now."""
     shop, stop = listener.shop, listener.stop
-    if listener.is_moved and not stop.is_set():
+    if listener.safe.is_moved and not stop.is_set():
         with contextlib.suppress(StoreError):  # at the stop
             shop = opened(shop.config.shop_dir, stop, say=listener.say)
             ours.close()
@@ -185,7 +177,7 @@ def _with_mappings(shop: Shop, stop: threading.Event) -> Shop:
             return shops.read_mappings(shop)
         except StoreError:
             service_manager.alive()
-            stop.wait(_RETRY_S[-1])
+            stop.wait(RETRY_S[-1])
     return shop
 
 
@@ -202,21 +194,17 @@ class _Listener:
         number: int | None,
     ) -> None:
         self.shop, self.stop, self.say, self.on_ready, self.now = shop, stop, say, on_ready, now
-        self.was_ready = self.is_mapped_anew = self.is_moved = False
+        self.was_ready = self.is_mapped_anew = False
         self._stamp = self._stamp_now()
         self._pairing = PairingWatch(shop, protocol, now, number=number or 1)
         self._said: str | None = None
-        self._trouble: str | None = None
         self._revision = -1
         self._replayed: dict[str, Replayed] = {}
-        self._next_idle = self._next_drain = self._next_bound = 0.0
+        self._next_idle = self._next_bound = 0.0
         name = shop.config.client_id if number is None else f"{shop.config.client_id}-{number}"
-        self._repeats = Repeats(name)
         self._heard = Heard(shop, name)
         self._session_watch = SessionWatch(shop, name, now)
-        self._host_watch = HostWatch(shop.store)
-        self._device_watch = DeviceWatch(shop.store, name, host_clock.synchronised)
-        self.spool = Spool(shop.config.shop_dir / f"spool-{name}.db", room_mb=shop.config.broker.spool_mb)
+        self.safe = Safekeeping(shop, name, self._heard, stop, say)
         self.session = Session(
             shop.config,
             name,
@@ -235,16 +223,16 @@ class _Listener:
         try:
             while not self.stop.is_set() and session.alive and not session.wrong_version:
                 service_manager.alive()
-                if self.is_mapped_anew or self.is_moved:
+                if self.is_mapped_anew or self.safe.is_moved:
                     break
                 self._tell()
-                if self.spool.waiting:
-                    self._drain()
+                if self.safe.spool.waiting:
+                    self.safe.drain()
                 began = time.monotonic()
                 batch = session.take(_BATCH, 0.1)
                 if batch.raws:
                     raws = self._wanted(batch.raws)
-                    if not raws or self._until_safe(raws):
+                    if not raws or self.safe.until_safe(raws):
                         session.acknowledge(batch)
                 if once and not session.wrong_version and not session.ready.is_set():
                     self._fail_at(deadline)
@@ -256,7 +244,7 @@ class _Listener:
             self._pairing.close()
             if not slow:
                 self._heard.write(now=True)
-            self.spool.close()
+            self.safe.spool.close()
 
     def _wanted(self, raws: list[RawMessage]) -> list[RawMessage]:
         """Give those that anybody asked for; our subscriptions may be wider (`topics.disjoint`)."""
@@ -289,100 +277,6 @@ class _Listener:
             self._said = problem
         if lost := self._session_watch.look(self.session):
             self.say(lost)
-
-    # --- from message to safety
-
-    def _until_safe(self, raws: list[RawMessage]) -> bool:
-        """Commit or spool, however long it takes; return whether it was done before the stop."""
-        tries, said = 0, None
-        while True:
-            service_manager.alive()  # held up, and well
-            try:
-                self._keep(raws)
-            except StoreMoved:
-                self.is_moved = True  # they stay with the broker
-                return False
-            except StoreError as err:
-                if str(err) != said:
-                    said = str(err)
-                    self.say(f"{said}; {len(raws)} messages are held, none is lost")
-            else:
-                if said:
-                    self.say("the store can be written again; the held messages are stored")
-                return True
-            if self.stop.wait(_RETRY_S[min(tries, len(_RETRY_S) - 1)]):
-                return False
-            tries += 1
-            if self.spool.waiting:  # it may be the spool that is full
-                self._drain()
-
-    def _keep(self, raws: list[RawMessage]) -> None:
-        if not self.spool.waiting:
-            try:
-                self._commit(raws)
-            except StoreAway as err:
-                self._trouble = str(err)
-                self.say(f"{err}; messages wait in the spool on this machine, none is lost")
-                self._next_drain = time.monotonic() + _IDLE_S
-            else:
-                return
-        self.spool.keep(raws)
-
-    def _drain(self) -> None:
-        """Store what lies in the spool, oldest first, unless the store is still away."""
-        if time.monotonic() < self._next_drain:
-            return
-        try:
-            while self.spool.waiting and not self.stop.is_set():
-                raws, last = self.spool.oldest(_BATCH)
-                self._commit(raws)
-                self.spool.drop(last)
-        except StoreMoved:
-            self.is_moved = True
-        except StoreError as err:
-            self._next_drain = time.monotonic() + _IDLE_S
-            if str(err) != self._trouble:
-                self._trouble = str(err)
-                self.say(f"{err}; {self.spool.waiting} messages wait in the spool, none is lost")
-        else:
-            if not self.spool.waiting:
-                self._trouble = None
-                self.say("the store is back; what waited in the spool is stored")
-
-    def _commit(self, raws: Sequence[RawMessage]) -> None:
-        """Store what came, that of one connection after that of another, which may repeat it."""
-        for _, group in groupby(raws, key=attrgetter("linked_utc")):
-            self._commit_some(list(group))
-
-    def _commit_some(self, raws: Sequence[RawMessage]) -> None:
-        """Store a batch; after a mistake of ours message by message, so that none is lost by it."""
-        if self._host_watch.ahead_s:
-            ahead_s = self._host_watch.ahead_s
-            raws = [raw if raw.forwarded else replace(raw, host_ahead_s=ahead_s) for raw in raws]
-        if behind := self._device_watch.corrected:
-            raws = [
-                replace(raw, device_behind_s=behind[raw.topic]) if raw.topic in behind else raw
-                for raw in raws
-            ]
-        try:
-            pipeline.handle_batch(raws, self.shop, heard=self._heard.last, repeats=self._repeats)
-        except StoreError:
-            raise
-        except Exception as err:
-            log.exception("a batch of %d messages failed", len(raws))
-            for raw in raws:
-                self._one(raw, err)
-
-    def _one(self, raw: RawMessage, first: Exception) -> None:
-        try:
-            pipeline.handle(raw, self.shop, repeats=self._repeats)
-        except StoreError:
-            raise
-        except Exception:  # noqa: BLE001
-            why = f"Baulk itself failed on this message, please report it: {first!r}"
-            bad = Rejected(raw=raw, reason=why, cause=Cause.PROGRAM)
-            taken = Taken(client=self._repeats.client, raws=(raw,), now_utc=datetime.now(UTC))
-            self.shop.store.save((), (bad,), taken=taken)
 
     # --- now and then
 
@@ -441,14 +335,15 @@ class _Listener:
             return None
 
     def _watch_clocks(self, last: dict[str, tuple[RawMessage, tuple[Reading, ...]]]) -> None:
-        for topic in self._device_watch.look(last):
-            minutes = self._device_watch.corrected[topic] / 60
+        devices = self.safe.device_watch
+        for topic in devices.look(last):
+            minutes = devices.corrected[topic] / 60
             way = "behind" if minutes > 0 else "ahead"
             off = f"{abs(minutes):.0f} minutes {way}"
             self.say(f"the clock behind {printable(topic)} is {off}; its readings are moved by that")
-        known = self._device_watch.corrected  # these say nothing of our own clock, nor do those of another's
+        known = devices.corrected  # these say nothing of our own clock, nor do those of another's
         direct = {topic for topic, (raw, _) in last.items() if not raw.forwarded}
-        if told := self._host_watch.look({topic: last[topic] for topic in direct - known.keys()}):
+        if told := self.safe.host_watch.look({topic: last[topic] for topic in direct - known.keys()}):
             self.say(told)
 
     def _idle(self) -> None:
@@ -475,6 +370,6 @@ class _Listener:
             if self._answers.tell(self.stop.is_set) and is_done:
                 self._revision = revision
         except StoreMoved:
-            self.is_moved = True
+            self.safe.is_moved = True
         except StoreError as err:
             log.info("%s", err)

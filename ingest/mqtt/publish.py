@@ -13,7 +13,7 @@ import paho.mqtt.client as mqtt
 from paho.mqtt.reasoncodes import ReasonCode
 
 from baulk.ingest.errors import BrokerError
-from baulk.ingest.evaluation import document
+from baulk.ingest.evaluation import document_read
 from baulk.ingest.monitoring import notices
 from baulk.ingest.mqtt import announce, connection, message_schema
 from baulk.ingest.shop import Shop
@@ -55,7 +55,7 @@ def messages(shop: Shop, sent: Mapping[str, datetime] | None = None) -> Iterator
         stored = shop.store.evaluation(tag)
         if stored is None:
             continue
-        body = message_schema.verdict_body(tag, stored[0], document.summary_of(stored[1]))
+        body = message_schema.verdict_body(tag, stored[0], document_read.summary_of(stored[1]))
         yield Outgoing(
             tag=tag,
             made_utc=stored[0],

@@ -20,8 +20,8 @@ from baulk.models.errors import BaulkError, NotFound, OutOfRange
 from baulk.models.plan.humidity import plan as humidity_plan
 from baulk.models.plan.humidity import room as humidity_room
 from baulk.models.plan.humidity import window
+from baulk.models.plan.humidity.air_plan import AirPlan, Water
 from baulk.models.plan.humidity.finished import is_finished
-from baulk.models.plan.humidity.plan import AirPlan, Water
 from baulk.models.plan.humidity.room import STEP_RH, WEEKS, Exchange, Room
 from baulk.models.plan.humidity.schedule import Need
 from baulk.models.plan.humidity.timbers import WEEK_S, Part, Stock

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from baulk.ingest.evaluation.document import parse
+from baulk.ingest.evaluation.document_read import parse
 from baulk.ingest.shop import Shop
 from baulk.models import gap as gaps
 from baulk.models.errors import OutOfRange

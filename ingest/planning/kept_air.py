@@ -18,7 +18,7 @@ from baulk.ingest.shop import Shop
 from baulk.ingest.store import air_answers
 from baulk.ingest.store.air_answers import AirAnswer
 from baulk.models.errors import BaulkError, OutOfRange
-from baulk.models.plan.humidity.plan import AirPlan
+from baulk.models.plan.humidity.air_plan import AirPlan
 
 WISH: Final = "air-wish/"
 PLAN: Final = "air-plan/"

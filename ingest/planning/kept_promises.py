@@ -10,16 +10,16 @@ from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from typing import Final
 
-from baulk.ingest.evaluation.document import summary_of
+from baulk.ingest.evaluation.document_read import summary_of
 from baulk.ingest.planning import kept_form, kept_used
 from baulk.ingest.shop import Shop
 from baulk.models.air import AirSeries
 from baulk.models.errors import NotFound, OutOfRange
 from baulk.models.plan.humidity import lesson, looked_back, promise
+from baulk.models.plan.humidity.air_plan import AirPlan
 from baulk.models.plan.humidity.finished import is_finished
 from baulk.models.plan.humidity.lesson import ChecksTold, Lesson
 from baulk.models.plan.humidity.looked_back import Came, LookedBack, TimberCame
-from baulk.models.plan.humidity.plan import AirPlan
 from baulk.models.plan.humidity.promise import Followed, Promise
 from baulk.models.timber import Event, EventKind
 

@@ -12,7 +12,7 @@ from baulk.ingest.evaluation.inputs import up_to
 from baulk.ingest.shop import Shop
 from baulk.models.air import AirSeries
 from baulk.models.plan.humidity import weather
-from baulk.models.plan.humidity.plan import Water
+from baulk.models.plan.humidity.air_plan import Water
 from baulk.models.plan.humidity.room import Room
 from baulk.models.reason import Reason, Value, utc
 

@@ -14,7 +14,8 @@ import numpy as np
 from baulk.ingest import config as settings
 from baulk.ingest import shop as shops
 from baulk.ingest.evaluation import climate, curves
-from baulk.ingest.evaluation.document import Document, document_of
+from baulk.ingest.evaluation.document import Document
+from baulk.ingest.evaluation.document_read import document_of
 from baulk.ingest.shop import Shop
 from baulk.models.air import AirSeries
 from baulk.models.allowance.parts import INTERVAL_SDS, Wet, finished_length_mm

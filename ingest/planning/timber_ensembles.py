@@ -21,10 +21,11 @@ from baulk.models.creep import Strained
 from baulk.models.diffusion import law_for
 from baulk.models.drying.outer_layers import OuterLayers
 from baulk.models.drying.solver import Members
+from baulk.models.face_cover import FaceCover
 from baulk.models.field import MoistureField
 from baulk.models.plan.humidity import timbers
 from baulk.models.plan.humidity.timbers import Stock
-from baulk.models.section import Face, FaceCover
+from baulk.models.section import Face
 from baulk.models.surface.course import Surface
 
 FRESH_S: Final = 12 * 3600.0

@@ -7,11 +7,11 @@ from typing import Final
 
 import numpy as np
 
-from baulk.ingest.evaluation.document import document_of
+from baulk.ingest.evaluation.document_read import document_of
 from baulk.ingest.shop import Shop
 from baulk.models.constants import DAY_S
 from baulk.models.verdict.chances import Chances
-from baulk.models.verdict.readiness import first_yes
+from baulk.models.verdict.rule import first_yes
 
 FRESH: Final = timedelta(days=7)  # a verdict is made anew every day that something comes; our own judgement
 

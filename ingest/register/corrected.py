@@ -15,7 +15,7 @@ from sqlalchemy.engine import Connection
 
 from baulk.ingest.register import event_chain as chain
 from baulk.ingest.register.tables import EVENT, FIELDS, TIMBER, stored, timber_of
-from baulk.ingest.store.base import to_us
+from baulk.ingest.store.moments import to_us
 from baulk.models.errors import OutOfRange
 from baulk.models.timber import Event, EventKind
 

@@ -12,7 +12,7 @@ from sqlalchemy.engine import Connection, RowMapping
 from baulk.ingest.errors import RegisterError
 from baulk.ingest.register import renaming
 from baulk.ingest.register.tables import EVENT, TIMBER, event_of, timber_of
-from baulk.ingest.store.base import from_us, to_us
+from baulk.ingest.store.moments import from_us, to_us
 from baulk.models.errors import OutOfRange
 from baulk.models.timber import UNTOLD, Event, EventKind, Timber
 

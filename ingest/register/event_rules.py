@@ -9,7 +9,7 @@ from datetime import date, datetime, tzinfo
 from pathlib import PurePosixPath
 from typing import Final
 
-from baulk.ingest.store.base import to_us
+from baulk.ingest.store.moments import to_us
 from baulk.models.errors import OutOfRange
 from baulk.models.openings import as_sawn
 from baulk.models.plausible import LEAST_LEFT, MOST_GROWN

@@ -20,7 +20,7 @@ from baulk.ingest.register import event_chain as chain
 from baulk.ingest.register import event_rules, renaming
 from baulk.ingest.register.event_chain import Row
 from baulk.ingest.register.tables import EVENT, TIMBER, event_of, stored
-from baulk.ingest.store.base import from_us, to_us
+from baulk.ingest.store.moments import from_us, to_us
 from baulk.models.errors import BaulkError, OutOfRange
 from baulk.models.section import Face
 from baulk.models.timber import Event, EventKind, Timber, Value

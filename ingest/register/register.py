@@ -22,8 +22,8 @@ from baulk.ingest.register.engine import Backing
 from baulk.ingest.register.events import Attachment
 from baulk.ingest.register.tables import COUNTER, EVENT, FIELDS, TIMBER, columns, event_of, timber_of
 from baulk.ingest.store import before_upgrade
-from baulk.ingest.store.base import to_us
 from baulk.ingest.store.gate import ASK
+from baulk.ingest.store.moments import to_us
 from baulk.ingest.store.names import Names
 from baulk.models.errors import NotFound, OutOfRange
 from baulk.models.plan.buying.parts import Part

@@ -8,7 +8,7 @@ from typing import Any, Final
 
 import sqlalchemy as sa
 
-from baulk.ingest.store.base import from_us
+from baulk.ingest.store.moments import from_us
 from baulk.models.section import Finished, Section
 from baulk.models.timber import Event, EventKind, Place, Timber, Value
 

@@ -1,14 +1,12 @@
-"""What every store does: its protocols, its statements, and moments as it keeps them."""
+"""What every store does, and what keeps the readings of one."""
 
 from __future__ import annotations
 
 from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
-from contextlib import AbstractContextManager
 from dataclasses import dataclass
-from datetime import UTC, datetime, timedelta
-from typing import TYPE_CHECKING, Any, Final, Protocol
+from datetime import datetime
+from typing import TYPE_CHECKING, Protocol
 
-from baulk.ingest.store.gate import Gate
 from baulk.ingest.store.names import Names
 from baulk.ingest.store.raw_parts import Messages, Taken
 from baulk.ingest.store.rejected import (
@@ -19,6 +17,7 @@ from baulk.ingest.store.rejected import (
     Rejected,
     Which,
 )
+from baulk.ingest.store.statements import Transaction
 from baulk.ingest.wire.message import RawMessage
 from baulk.models.air import AirSeries
 from baulk.models.columns import Columns
@@ -28,92 +27,6 @@ from baulk.models.reading import Reading, Series
 
 if TYPE_CHECKING:
     import pandas as pd
-
-
-_EPOCH: Final = datetime(1970, 1, 1, tzinfo=UTC)
-_MICRO: Final = timedelta(microseconds=1)
-DAY_US: Final = 86_400_000_000
-_WEEK_US: Final = 7 * DAY_US
-_MONDAY_US: Final = 4 * DAY_US  # the first Monday after 1970 began, on a Thursday
-
-
-def to_us(moment: datetime) -> int:
-    """Whole microseconds since 1970."""
-    return (moment - _EPOCH) // _MICRO
-
-
-def from_us(micro: int) -> datetime:
-    """Give the moment back, in UTC."""
-    return _EPOCH + micro * _MICRO
-
-
-def span(since: datetime | None, until: datetime | None) -> tuple[int, int]:
-    """Both ends of a span of time; an end that is not given lies beyond every reading."""
-    return (to_us(since) if since else -(2**62), to_us(until) if until else 2**62)
-
-
-def week_of(moment: datetime) -> tuple[int, int]:
-    """Where the ISO week of a moment begins, in UTC, and where the next one does."""
-    start = (to_us(moment) - _MONDAY_US) // _WEEK_US * _WEEK_US + _MONDAY_US
-    return start, start + _WEEK_US
-
-
-Values = Mapping[str, object]
-Key = tuple[int, int]  # number of the series, device time
-Row = tuple[int, int, float, int, str, str]  # of the table reading, in the order of its columns
-NONE: Final[Values] = {}
-
-
-class SomeKnown(Exception):
-    """Not every row was new; the transaction must be given up and begun again with care."""
-
-
-class Transaction(Protocol):
-    """Statements that stand or fall together."""
-
-    def run(self, sql: str, values: Values = NONE) -> list[Any]:
-        """Run one statement; its rows."""
-
-    def many(self, sql: str, rows: Sequence[Values]) -> None:
-        """Run one statement for each row of values."""
-
-
-class Sql(Protocol):
-    """A database that is open."""
-
-    generation: int  # changes when numbers of series that are remembered may no longer hold
-    grown: int  # by how much this program has raised the revision here
-    gate: Gate
-
-    def ask(self, sql: str, values: Values = NONE) -> list[Any]:
-        """Give the rows of a question."""
-
-    def write(self, *, counted: bool = True) -> AbstractContextManager[tuple[Transaction, int]]:
-        """Begin a transaction; if counted, alone among writers, with the revision grown by one.
-
-        Raises
-        ------
-        StoreMoved, StoreLocked
-            If the shop is not here any more, or is being moved (`baulk.ingest.store.gate`).
-        """
-
-    def alone(self) -> AbstractContextManager[Transaction]:
-        """Begin a transaction once every other that writes has ended; none begins before its end."""
-
-    def insert(self, transaction: Transaction, rows: Sequence[Row], *, careful: bool) -> set[Key] | None:
-        """Insert readings; give the keys of those that were new, None if all were.
-
-        Raises
-        ------
-        SomeKnown
-            If some were not, and to find out which needs care.
-        """
-
-    def taken(self, transaction: Transaction, keys: Iterable[Key]) -> dict[Key, float]:
-        """Values that are stored under these keys."""
-
-    def close(self) -> None:
-        """Close it; twice does no harm."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

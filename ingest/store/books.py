@@ -7,16 +7,11 @@ from datetime import datetime
 from typing import Final
 
 from baulk.ingest.store import kept_days, names
-from baulk.ingest.store.base import (
-    DAY_US,
-    StoredEvaluation,
-    Transaction,
-    from_us,
-    to_us,
-    week_of,
-)
+from baulk.ingest.store.base import StoredEvaluation
+from baulk.ingest.store.moments import DAY_US, from_us, to_us, week_of
 from baulk.ingest.store.quarantine import Quarantine
 from baulk.ingest.store.rows import SENSOR
+from baulk.ingest.store.statements import Transaction
 from baulk.models.quantity import Owner
 from baulk.models.reading import Reading
 

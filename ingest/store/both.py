@@ -10,12 +10,14 @@ from typing import TYPE_CHECKING
 from baulk.ingest.errors import StoreError
 from baulk.ingest.store import gate, kept_days, raw_log, turns, waiting
 from baulk.ingest.store import names as former
-from baulk.ingest.store.base import Put, Readings, SomeKnown, Sql, Transaction, to_us
+from baulk.ingest.store.base import Put, Readings
 from baulk.ingest.store.books import Books
 from baulk.ingest.store.by_first_tag import ByFirstTag
+from baulk.ingest.store.moments import to_us
 from baulk.ingest.store.raw_parts import Messages, Taken
 from baulk.ingest.store.rejected import Cause, Rejected
 from baulk.ingest.store.rows import EVERY_US, join_air
+from baulk.ingest.store.statements import SomeKnown, Sql, Transaction
 from baulk.ingest.wire.message import RawMessage
 from baulk.models.air import AirSeries
 from baulk.models.columns import Columns

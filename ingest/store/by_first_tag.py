@@ -12,8 +12,9 @@ from datetime import datetime
 from typing import TYPE_CHECKING
 
 from baulk.ingest.store import names
-from baulk.ingest.store.base import Put, Readings, Sql, Transaction
+from baulk.ingest.store.base import Put, Readings
 from baulk.ingest.store.names import Names
+from baulk.ingest.store.statements import Sql, Transaction
 from baulk.models.columns import Columns
 from baulk.models.constants import Floats
 from baulk.models.quantity import Owner

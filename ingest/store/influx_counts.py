@@ -13,10 +13,11 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Final
 
-from baulk.ingest.store.base import Sql, Transaction, from_us
 from baulk.ingest.store.influx_client import Influx
 from baulk.ingest.store.influx_lines import TAGS, series_of, us
 from baulk.ingest.store.influx_questions import FIRST_US, LAST_US, Key, points
+from baulk.ingest.store.moments import from_us
+from baulk.ingest.store.statements import Sql, Transaction
 from baulk.models.reading import Series
 
 HELD: Final = "held/"

@@ -13,10 +13,10 @@ import time
 from collections.abc import Iterable, Iterator, Sequence
 from typing import Final
 
-from baulk.ingest.store.base import Sql, Transaction
 from baulk.ingest.store.influx_client import Influx
 from baulk.ingest.store.influx_lines import MEASUREMENT, moment, tags
 from baulk.ingest.store.influx_questions import Key, times
+from baulk.ingest.store.statements import Sql, Transaction
 from baulk.ingest.store.turns import LET_OTHERS_S, Turn
 from baulk.models.reading import Series
 

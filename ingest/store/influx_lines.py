@@ -7,7 +7,7 @@ from collections.abc import Mapping
 from datetime import datetime
 from typing import Final
 
-from baulk.ingest.store.base import from_us, to_us
+from baulk.ingest.store.moments import from_us, to_us
 from baulk.ingest.store.rows import MARK, SENSOR, flags_of
 from baulk.models.quantity import Owner, Quantity
 from baulk.models.reading import Reading, Series

@@ -7,9 +7,9 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 from typing import Final
 
-from baulk.ingest.store.base import DAY_US, to_us
 from baulk.ingest.store.influx_client import Influx, flux
 from baulk.ingest.store.influx_lines import MEASUREMENT, TAGS, moment, series_of, tags, us
+from baulk.ingest.store.moments import DAY_US, to_us
 from baulk.models.reading import Series
 
 FIRST: Final = datetime(1900, 1, 1, tzinfo=UTC)

@@ -7,7 +7,6 @@ from contextlib import nullcontext
 from dataclasses import dataclass
 from typing import Final
 
-from baulk.ingest.store.base import DAY_US
 from baulk.ingest.store.influx_client import AT_ONCE, Influx
 from baulk.ingest.store.influx_lines import (
     AS_TAKEN,
@@ -22,6 +21,7 @@ from baulk.ingest.store.influx_lines import (
     us,
 )
 from baulk.ingest.store.influx_questions import FIRST_US, PIVOT, Key, points
+from baulk.ingest.store.moments import DAY_US
 from baulk.ingest.store.rows import EVERY_US, SENSOR, thinned
 from baulk.ingest.store.turns import Turn
 from baulk.models.quantity import Quantity

@@ -24,7 +24,9 @@ from typing import Any, Final
 import numpy as np
 
 from baulk.ingest.errors import StoreError
-from baulk.ingest.store.base import DAY_US, Readings, Sql, Transaction, from_us, to_us
+from baulk.ingest.store.base import Readings
+from baulk.ingest.store.moments import DAY_US, from_us, to_us
+from baulk.ingest.store.statements import Sql, Transaction
 from baulk.models.columns import ROWS, Columns, Ints, columns_of, together
 from baulk.models.constants import DAY_S, Floats
 from baulk.models.errors import BaulkError

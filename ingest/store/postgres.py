@@ -11,11 +11,12 @@ from typing import TYPE_CHECKING, Any, Final
 
 from baulk.ingest.config import Config, StorePart
 from baulk.ingest.errors import StoreError
-from baulk.ingest.store.base import NONE, Key, Row, Store, Transaction, Values
+from baulk.ingest.store.base import Store
 from baulk.ingest.store.both import ShopStore
 from baulk.ingest.store.gate import ASK, LOCK, Gate
 from baulk.ingest.store.postgres_server import connect, faults, name_of, raise_tables
 from baulk.ingest.store.readings_sql import SqlReadings
+from baulk.ingest.store.statements import NONE, Key, Row, Transaction, Values
 
 if TYPE_CHECKING:
     import psycopg

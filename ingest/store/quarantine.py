@@ -14,8 +14,9 @@ from collections.abc import Iterable
 from datetime import UTC, datetime
 from typing import Any, Final
 
-from baulk.ingest.store.base import Sql, Transaction, Values, from_us, to_us
+from baulk.ingest.store.moments import from_us, to_us
 from baulk.ingest.store.rejected import EVERYTHING, Cause, QuarantineGroup, QuarantineRow, Rejected, Which
+from baulk.ingest.store.statements import Sql, Transaction, Values
 from baulk.ingest.wire.message import MOST_BYTES, RawMessage
 from baulk.models.errors import NotFound
 

@@ -10,8 +10,9 @@ from datetime import datetime, timedelta
 from itertools import groupby
 from typing import Final
 
-from baulk.ingest.store.base import Sql, Transaction, Values, from_us, to_us
+from baulk.ingest.store.moments import from_us, to_us
 from baulk.ingest.store.raw_parts import Extent, Part, Taken
+from baulk.ingest.store.statements import Sql, Transaction, Values
 from baulk.ingest.wire import packed
 from baulk.ingest.wire.message import RawMessage
 

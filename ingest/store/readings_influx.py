@@ -30,7 +30,7 @@ from baulk.ingest.store import (
     kept_days,
     names,
 )
-from baulk.ingest.store.base import DAY_US, Put, Sql, Store, Transaction, from_us, to_us
+from baulk.ingest.store.base import Put, Store
 from baulk.ingest.store.both import ShopStore
 from baulk.ingest.store.by_first_tag import ByFirstTag
 from baulk.ingest.store.influx_client import AT_ONCE, Influx, Unfit
@@ -46,10 +46,12 @@ from baulk.ingest.store.influx_lines import (
     us,
 )
 from baulk.ingest.store.influx_questions import FIRST_US, KEEP, LAST_US, PIVOT, Key, columns, is_, points
+from baulk.ingest.store.moments import DAY_US, from_us, to_us
 from baulk.ingest.store.postgres import PostgresSql
 from baulk.ingest.store.rejected import Rejected
 from baulk.ingest.store.rows import SENSOR, SeriesList, clash, daily_table, refused, table
 from baulk.ingest.store.sqlite import SqliteSql
+from baulk.ingest.store.statements import Sql, Transaction
 from baulk.ingest.store.turns import Turn, by_database, by_file
 from baulk.models.columns import Columns, columns_of
 from baulk.models.constants import Floats

@@ -10,7 +10,8 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from baulk.ingest.store import kept_days
-from baulk.ingest.store.base import DAY_US, Key, Put, Sql, Transaction, Values, from_us, span, to_us
+from baulk.ingest.store.base import Put
+from baulk.ingest.store.moments import DAY_US, from_us, span, to_us
 from baulk.ingest.store.rejected import Rejected
 from baulk.ingest.store.rows import (
     SENSOR,
@@ -23,6 +24,7 @@ from baulk.ingest.store.rows import (
     table,
     thinned,
 )
+from baulk.ingest.store.statements import Key, Sql, Transaction, Values
 from baulk.models.columns import Columns
 from baulk.models.constants import Floats
 from baulk.models.quantity import Owner, Quantity

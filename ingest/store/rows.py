@@ -5,13 +5,15 @@ from __future__ import annotations
 import json
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
-from datetime import datetime, tzinfo
+from datetime import tzinfo
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from baulk.ingest.store.base import DAY_US, Row, Sql, Transaction, to_us
+from baulk.ingest.store.moments import DAY_US, to_us
+from baulk.ingest.store.reading_body import body_of, reading_of
 from baulk.ingest.store.rejected import Cause, Rejected
+from baulk.ingest.store.statements import Row, Sql, Transaction
 from baulk.ingest.wire.message import RawMessage
 from baulk.models.air import AirSeries
 from baulk.models.columns import Columns, Numbers, as_is, plain, telling
@@ -73,15 +75,9 @@ def columns_of_rows(rows: Sequence[tuple[str, int, float, int, str, str]]) -> Co
 def clash(reading: Reading, stored: float, zone: tzinfo | None) -> Rejected:
     """Make a message of a reading whose time is taken by another value; the shop's clock tells the time."""
     asked = f"{reading.series} at {reading.taken_utc.astimezone(zone):%Y-%m-%d %H:%M:%S}"
-    body = {
-        "series": str(reading.series),
-        "value": reading.value,
-        "taken_utc": reading.taken_utc.isoformat(),
-        "source": reading.source,
-        "flags": reading.flags,
-    }
+    payload = json.dumps(body_of(reading)).encode()
     raw = RawMessage(
-        topic=str(reading.series), payload=json.dumps(body).encode(), arrived_utc=reading.taken_utc
+        topic=str(reading.series), payload=payload, arrived_utc=reading.taken_utc
     )  # the device's time, so that a second delivery makes the same row
     reason = f"{asked} is stored as {stored:g} already and came again as {reading.value:g}"
     return Rejected(raw=raw, reason=reason, cause=Cause.CLASH)
@@ -90,15 +86,7 @@ def clash(reading: Reading, stored: float, zone: tzinfo | None) -> Rejected:
 def clashing(raw: RawMessage) -> Reading | None:
     """Give the reading of a message that `clash` made; None of any other."""
     try:
-        body = json.loads(raw.payload)
-        return Reading(
-            series=Series.parse(body["series"]),
-            value=float(body["value"]),
-            taken_utc=datetime.fromisoformat(body["taken_utc"]),
-            arrived_utc=raw.arrived_utc,
-            source=str(body.get("source", SENSOR)),
-            flags=tuple(str(flag) for flag in body.get("flags", ())),
-        )
+        return reading_of({"source": SENSOR, "flags": (), **json.loads(raw.payload)}, raw.arrived_utc)
     except (ValueError, KeyError, TypeError, AttributeError, BaulkError):
         return None
 

@@ -13,11 +13,12 @@ from typing import Any, Final
 from baulk.ingest.config import Config
 from baulk.ingest.errors import StoreBroken, StoreError
 from baulk.ingest.store import before_upgrade
-from baulk.ingest.store.base import NONE, Key, Row, SomeKnown, Store, Transaction, Values
+from baulk.ingest.store.base import Store
 from baulk.ingest.store.both import ShopStore
 from baulk.ingest.store.gate import ASK, Gate
 from baulk.ingest.store.readings_sql import SqlReadings
 from baulk.ingest.store.sqlite_file import FORM, connect, faults, raise_tables
+from baulk.ingest.store.statements import NONE, Key, Row, SomeKnown, Transaction, Values
 
 _INSERT: Final = "INSERT OR IGNORE INTO reading VALUES (?, ?, ?, ?, ?, ?)"
 _TOGETHER: Final = (200, 20)  # rows of one statement: two fifths less time than one by one

@@ -14,9 +14,9 @@ from pathlib import Path
 from typing import Final, TypeVar
 
 from baulk.ingest.errors import StoreLocked
-from baulk.ingest.store.base import Sql
 from baulk.ingest.store.gate import ASK
 from baulk.ingest.store.rejected import Rejected
+from baulk.ingest.store.statements import Sql
 from baulk.models.reading import Reading
 
 _Any = TypeVar("_Any")

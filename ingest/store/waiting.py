@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 import json
-from datetime import datetime
 from typing import Final
 
-from baulk.models.reading import Reading, Series
+from baulk.ingest.store.reading_body import note_of, reading_of_note
+from baulk.models.reading import Reading
 
 WAITING: Final = "waiting/"
 
@@ -18,25 +18,9 @@ def key_of(one: Reading) -> str:
 
 def packed(one: Reading) -> bytes:
     """Write a reading for a note."""
-    body = {
-        "series": str(one.series),
-        "value": one.value,
-        "taken_utc": one.taken_utc.isoformat(),
-        "arrived_utc": one.arrived_utc.isoformat(),
-        "source": one.source,
-        "flags": one.flags,
-    }
-    return json.dumps(body).encode()
+    return json.dumps(note_of(one)).encode()
 
 
 def unpacked(note: bytes) -> Reading:
     """Give the reading of a note."""
-    body = json.loads(note)
-    return Reading(
-        series=Series.parse(body["series"]),
-        value=body["value"],
-        taken_utc=datetime.fromisoformat(body["taken_utc"]),
-        arrived_utc=datetime.fromisoformat(body["arrived_utc"]),
-        source=body["source"],
-        flags=tuple(body["flags"]),
-    )
+    return reading_of_note(json.loads(note))

@@ -11,8 +11,8 @@ from contextlib import contextmanager
 from dataclasses import dataclass
 from typing import Any, Final
 
-from baulk.ingest.store.base import NONE, Sql, Transaction
 from baulk.ingest.store.postgres import PostgresSql
+from baulk.ingest.store.statements import NONE, Sql, Transaction
 
 READING: Final = "reading"
 _READING: Final = (

@@ -14,7 +14,7 @@ from datetime import datetime, timedelta
 from enum import StrEnum
 from typing import Any, Final
 
-from baulk.ingest import corrections, hand_readings
+from baulk.ingest import correction_notes, corrections, hand_readings
 from baulk.ingest.errors import ExchangeError
 from baulk.ingest.shop import Shop
 from baulk.ingest.walk import plausible, yard
@@ -246,7 +246,7 @@ class _Book:
 
 def _take_back(shop: Shop, reading: Reading, *, by: str, now_utc: datetime) -> None:
     """Take back what a walk stored, as it stands now; what somebody took back before stays so."""
-    corrected = corrections.listed(shop.store, reading.series.owner, reading.series.name)
+    corrected = correction_notes.listed(shop.store, reading.series.owner, reading.series.name)
     for one in corrected:
         if one.counts and (one.was.series, one.was.taken_utc) == (reading.series, reading.taken_utc):
             if one.now is None:

@@ -10,7 +10,8 @@ from datetime import datetime
 from threading import Lock
 from typing import Final
 
-from baulk.ingest.evaluation.document import Document, parse
+from baulk.ingest.evaluation.document import Document
+from baulk.ingest.evaluation.document_read import parse
 from baulk.ingest.shop import Shop
 from baulk.ingest.store.base import StoredEvaluation
 from baulk.ingest.walk import plausible

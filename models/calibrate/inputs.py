@@ -14,10 +14,11 @@ from baulk.models.constants import DAY_S
 from baulk.models.diffusion import DiffusionLaw
 from baulk.models.drying.layout import air_gaps
 from baulk.models.errors import OutOfRange
+from baulk.models.face_cover import Covers, FaceCover, Schedule
 from baulk.models.meter.profile import Corrections
 from baulk.models.openings import as_sawn
 from baulk.models.reason import Reason, Value
-from baulk.models.section import Covers, Face, FaceCover, Finished, Kerf, Schedule, Section
+from baulk.models.section import Face, Finished, Kerf, Section
 from baulk.models.species import BUILT_IN, Species, SpeciesTable
 from baulk.models.timber import COATS, WRAP, Event, EventKind, Timber
 
@@ -31,7 +32,6 @@ __all__ = [
     "Stretch",
     "history",
     "mean_emc_pct",
-    "present",
 ]
 
 
@@ -148,36 +148,6 @@ def history(  # noqa: PLR0913 - a timber, its events, its air and their window
         events=tuple(mine),
         said=(*said, *_unmeasured(silent)),
     )
-
-
-def present(timber: Timber, events: Sequence[Event]) -> Timber:
-    """Return a timber with the section that its last planing left.
-
-    Parameters
-    ----------
-    timber : Timber
-        As the register has it, with its green or with its present section.
-    events : sequence of Event
-        Its events.
-
-    Returns
-    -------
-    Timber
-        The same, its section the present one. [mm]
-
-    Raises
-    ------
-    OutOfRange
-        If the finished piece no longer fits.
-    """
-    planed = [each for each in events if each.kind is EventKind.PLANED and each.counts]
-    if not planed:
-        return timber
-    last = max(planed, key=lambda each: (each.at_utc, each.number))
-    width, depth = float(last.detail["width_mm"]), float(last.detail["depth_mm"])
-    if _same(timber.section, width, depth) or width > timber.section.width_mm:
-        return timber
-    return replace(timber, section=replace(timber.section, width_mm=width, depth_mm=depth))
 
 
 def _same(section: Section, width_mm: float, depth_mm: float) -> bool:

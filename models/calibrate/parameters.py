@@ -13,10 +13,10 @@ from typing import Final
 import numpy as np
 
 from baulk.models import sapwood
+from baulk.models.cell_means import Potential
 from baulk.models.constants import Floats
 from baulk.models.diffusion import REFERENCE_PCT, DiffusionLaw
 from baulk.models.drying import solver
-from baulk.models.field import Potential
 from baulk.models.shrinkage import PIECES_VARY
 from baulk.models.species import Species
 from baulk.models.timber import Timber

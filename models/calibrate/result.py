@@ -15,9 +15,10 @@ from baulk.models.calibrate.measured_form import SizeSeen
 from baulk.models.constants import Floats
 from baulk.models.drying import solver
 from baulk.models.errors import OutOfRange
+from baulk.models.face_cover import Covers, FaceCover
 from baulk.models.field import MoistureField, pins_over
 from baulk.models.reason import Reason
-from baulk.models.section import Covers, Face, FaceCover, Kerf, Section
+from baulk.models.section import Face, Kerf, Section
 
 FEWEST: Final = 3
 FORMAT: Final = 5

@@ -20,10 +20,11 @@ from baulk.models.calibrate.inputs import FitInputs, History
 from baulk.models.columns import Readings, columns_of
 from baulk.models.constants import DAY_S, Floats
 from baulk.models.diffusion import DiffusionLaw
+from baulk.models.face_cover import CONDUCTANCE_M_S, FaceCover
 from baulk.models.openings import as_sawn
 from baulk.models.quantity import Quantity
 from baulk.models.reason import Reason, Value, utc
-from baulk.models.section import CONDUCTANCE_M_S, FaceCover, Section
+from baulk.models.section import Section
 from baulk.models.species import SpeciesTable
 from baulk.models.timber import Event, EventKind
 

@@ -10,12 +10,13 @@ from numpy.typing import NDArray
 
 from baulk.models import sapwood
 from baulk.models.air import AirSeries
+from baulk.models.cell_means import LEAST_SLOPE, Potential
 from baulk.models.constants import Floats
 from baulk.models.diffusion import REFERENCE_PCT, DiffusionLaw
 from baulk.models.drying import kernel
 from baulk.models.drying.members import Members
-from baulk.models.field import LEAST_SLOPE, Potential
-from baulk.models.section import CONDUCTANCE_M_S, Covers, Face, Section
+from baulk.models.face_cover import CONDUCTANCE_M_S, Covers
+from baulk.models.section import Face, Section
 from baulk.models.sorption import emc_pct
 
 

@@ -16,11 +16,11 @@ import numpy as np
 
 from baulk.models.constants import Floats
 from baulk.models.drying.grid import position_mm
-from baulk.models.section import Covers, Face, Section
+from baulk.models.face_cover import Covers
+from baulk.models.section import Face, Section
 
 ALIKE_PCT: Final = 1e-7  # what rounding leaves between halves that are alike; single precision is coarser
 TIGHT_S_M: Final = 1e30  # surface resistance through which nothing passes
-Shares = tuple[Floats, Floats]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -19,7 +19,8 @@ from baulk.models.drying.outer_layers import END, LINE, Course, OuterLayers, pla
 from baulk.models.drying.parallel import parallel_for
 from baulk.models.drying.solver import CHUNK, FIRST_S, MIDWINTER_POSIX_S
 from baulk.models.errors import OutOfRange
-from baulk.models.section import Covers, Face, Schedule, spans
+from baulk.models.face_cover import Covers, Schedule, spans
+from baulk.models.section import Face
 
 STEP_S: Final = 6 * HOUR_S
 _TIGHT: Final = 1e15  # s/m, and

@@ -22,7 +22,8 @@ from numpy.typing import NDArray
 
 from baulk.models.constants import Floats
 from baulk.models.drying.grid import position_mm
-from baulk.models.section import CONDUCTANCE_M_S, Face, FaceCover, Section
+from baulk.models.face_cover import CONDUCTANCE_M_S, FaceCover
+from baulk.models.section import Face, Section
 
 # diffusion of vapour in air at 20 degC [m2/s], vapour at saturation there [kg/m3]: psychrometric tables, from
 # memory; growth of relative humidity with EMC between 12 and 20 % [1/%]: our sorption of the

@@ -17,6 +17,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from baulk.models.air import AirSeries
+from baulk.models.cell_means import Potential
 from baulk.models.constants import DAY_S, Floats
 from baulk.models.diffusion import DiffusionLaw
 from baulk.models.drying import kernel, layout, slot, starts, under_faces
@@ -42,9 +43,10 @@ from baulk.models.drying.members import Members
 from baulk.models.drying.mirror import TIGHT_S_M, Mirror
 from baulk.models.drying.parallel import parallel_for
 from baulk.models.errors import OutOfRange
-from baulk.models.field import MoistureField, Potential
+from baulk.models.face_cover import CONDUCTANCE_M_S, Covers, FaceCover, Schedule, spans
+from baulk.models.field import MoistureField
 from baulk.models.near_faces import NearFaces
-from baulk.models.section import CONDUCTANCE_M_S, Covers, Face, FaceCover, Finished, Schedule, Section, spans
+from baulk.models.section import Face, Finished, Section
 
 __all__ = [
     "CONDUCTANCE_M_S",

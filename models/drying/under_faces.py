@@ -16,13 +16,13 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from baulk.models.cell_means import Potential, bend_weights, point_weights
 from baulk.models.constants import DAY_S, HOUR_S, Floats
 from baulk.models.diffusion import REFERENCE_PCT, DiffusionLaw
 from baulk.models.drying import kernel, layout
 from baulk.models.drying.grid import centre_shares, of_steps, slope_shares
 from baulk.models.drying.members import Members
 from baulk.models.drying.mirror import Mirror
-from baulk.models.field import Potential, bend_weights, point_weights
 from baulk.models.section import Face, Section
 
 # Set beside grids four times finer in steps of an hour: with 12 cells or a finest of 1 mm the front of fresh
@@ -43,11 +43,6 @@ _TIGHT: Final = 1e30  # s/m
 _ALONG_X: Final = (Face.B, Face.D)
 _HIGH_END: Final = (Face.A, Face.B)
 Pair = tuple[Floats, Floats]
-
-
-def deepest_mm(section: Section) -> float:
-    """Depth below a face from which on values are those of the section's own cells, [mm]."""
-    return float(_edges(section)[-2:].mean())
 
 
 def watched_s(end_s: float) -> Floats:

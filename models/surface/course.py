@@ -27,7 +27,8 @@ from baulk.models.drying import outer_layers, outer_march
 from baulk.models.drying.members import Members
 from baulk.models.drying.outer_layers import Course, OuterLayers
 from baulk.models.drying.outer_march import STEP_S
-from baulk.models.section import Covers, Schedule, Section
+from baulk.models.face_cover import Covers, Schedule
+from baulk.models.section import Section
 from baulk.models.species import Species
 from baulk.models.timber import Event, Timber
 

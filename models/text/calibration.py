@@ -111,7 +111,6 @@ def _no_weight(v: Values, system: System) -> str:
 
 
 _PINS: Final = "Look for a loose pin, a wet surface or a swapped tag."
-_POUNDS: Final = "Look for a weight in pounds, or another timber on the scale."
 _DRY_FACE: Final = "Read it again when the face has dried."
 _WEIGHTS: Final = "Look for a cut, another timber on the scale or a wrong tare."
 _SECTIONS: Final = "Look for a section too near an end, or of another timber."

@@ -18,7 +18,8 @@ from baulk.models.reason import Reason, Values
 from baulk.models.section import Finished
 from baulk.models.use_class import UseClassTable
 from baulk.models.verdict.building import Held, held_at, service_of
-from baulk.models.verdict.readiness import Path, Rule, Work, first_yes, path
+from baulk.models.verdict.readiness import Path, Work, path
+from baulk.models.verdict.rule import Rule, first_yes
 
 OTHER_RH: Final = 10.0  # points of relative humidity that a shop's air can be moved by; our own choice
 DAMPEST_RH: Final = 95.0  # damper air can't be held without dew on something; our own judgement, no source

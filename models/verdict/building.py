@@ -17,7 +17,8 @@ from baulk.models.drying import solver
 from baulk.models.forecast import Forecast
 from baulk.models.reason import Reason
 from baulk.models.section import Finished
-from baulk.models.verdict.readiness import Path, Rule, Work, build_draw, dried
+from baulk.models.verdict.readiness import Path, Work, build_draw, dried
+from baulk.models.verdict.rule import Rule
 
 SHARES: Final = (0.125, 0.25, 0.375, 0.5, 0.75, 1.0)  # of the build, at which a shorter one could end
 WORTH: Final = 0.05  # gain in probability that is worth carrying a piece for; our own judgement, no source

@@ -29,7 +29,7 @@ from baulk.models.shrinkage import PIECES_VARY
 from baulk.models.species import Species
 from baulk.models.timber import Event, EventKind, Timber
 from baulk.models.use_class import UseClass
-from baulk.models.verdict.readiness import service_draw
+from baulk.models.verdict.rule import service_draw
 from baulk.models.wane import Wane, noted
 
 SAME_DAY_S: Final = 1.5 * DAY_S  # in which sizes belong together; our own judgement, no source

@@ -32,9 +32,10 @@ from baulk.models.timber import Timber
 from baulk.models.use_class import BUILT_IN, UseClass, UseClassTable
 from baulk.models.verdict import alternatives, building, next_reading, readiness, stages
 from baulk.models.verdict.chances import Chances
-from baulk.models.verdict.readiness import BAND, Path, Rule, Work, service_draw
+from baulk.models.verdict.readiness import Path, Work
 from baulk.models.verdict.reasons import Findings
 from baulk.models.verdict.rough_out import SOONER_DAYS, RoughOut
+from baulk.models.verdict.rule import BAND, Rule, service_draw
 from baulk.models.verdict.stages import Stage
 
 __all__ = ["BAND", "SOONER_DAYS", "Step", "Verdict", "judge", "service_draw"]

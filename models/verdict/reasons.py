@@ -22,8 +22,9 @@ from baulk.models.reason import Reason, Value
 from baulk.models.section import as_weak, weakest_face
 from baulk.models.timber import Timber
 from baulk.models.verdict import comes_out
-from baulk.models.verdict.readiness import Path, Rule
+from baulk.models.verdict.readiness import Path
 from baulk.models.verdict.rough_out import SOONER_DAYS, RoughOut
+from baulk.models.verdict.rule import Rule
 from baulk.models.verdict.stages import Stage, quantiles
 
 LEAST_CHECK_MM: Final = 0.5  # a narrower check is not worth a word; our own judgement, no source

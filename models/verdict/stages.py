@@ -8,7 +8,8 @@ from datetime import datetime
 import numpy as np
 from numpy.typing import ArrayLike
 
-from baulk.models.verdict.readiness import Path, What
+from baulk.models.verdict.readiness import Path
+from baulk.models.verdict.rule import What
 
 Three = tuple[float, float, float]
 

@@ -138,10 +138,10 @@ def test_tables_are_taken_out(page, shop_folder):
 
 
 def test_what_is_taken_out_is_the_shop(shop_folder, monkeypatch):
-    from baulk.ingest.exchange import export  # noqa: PLC0415
+    from baulk.ingest.exchange import export, table_file  # noqa: PLC0415
 
     with shops.open(shop_folder) as shop:
         text = io.StringIO()
-        export.write_csv(export.TABLES["timbers"](shop, export.Asked()), text)
+        table_file.write_csv(export.TABLES["timbers"](shop, export.Asked()), text)
         tags = [row["tag"] for row in csv.DictReader(io.StringIO(text.getvalue()))]
         assert tags == list(shop.register.tags())

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from baulk.dashboard.charts import butt_end
-from baulk.ingest.evaluation.document import parse
+from baulk.ingest.evaluation.document_read import parse
 
 
 @pytest.fixture

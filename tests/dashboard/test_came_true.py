@@ -10,7 +10,8 @@ from baulk.dashboard import words
 from baulk.dashboard.charts import fitted
 from baulk.dashboard.sections import forecast_review
 from baulk.ingest import shop as shop_module
-from baulk.ingest.evaluation.document import FittedReading, document_of, parse
+from baulk.ingest.evaluation.document import FittedReading
+from baulk.ingest.evaluation.document_read import document_of, parse
 
 DAY_S = 86_400.0
 

@@ -6,7 +6,8 @@ import numpy as np
 import pytest
 
 from baulk.dashboard.charts import butt_end, cross_section, fitted, forecast, moisture_scale, surface
-from baulk.ingest.evaluation.document import CheckingMargin, parse
+from baulk.ingest.evaluation.document import CheckingMargin
+from baulk.ingest.evaluation.document_read import parse
 from baulk.models.section import Face
 
 

@@ -11,7 +11,7 @@ from baulk.dashboard import words
 from baulk.dashboard.commands import verdict as command
 from baulk.dashboard.queries import yard_rows
 from baulk.ingest import operations, shop
-from baulk.ingest.evaluation import document, gather, still_fits
+from baulk.ingest.evaluation import document_read, gather, still_fits
 from baulk.ingest.planning import sawing
 from baulk.models import text
 from baulk.models.plan.sawing.order import Order
@@ -66,7 +66,7 @@ def judged(yard, *timbers, readings):
         operations.add_timber(yard, each, sure=True)
     yard.store.append(readings)
     gather.run_stale(yard, NOW)
-    return document.parse(yard.store.evaluation(timbers[0].tag)[1])
+    return document_read.parse(yard.store.evaluation(timbers[0].tag)[1])
 
 
 def test_an_eighth_over_six_in_oak_is_not_squared_at_19_percent(yard):
@@ -100,7 +100,7 @@ def test_a_wide_margin_keeps_its_verdict(yard):
     assert found.verdict.probability["square"] > 0.99
     assert found.verdict.comes_out.probability > 0.99
     assert "verdict.comes_out" in [each.code for each in found.verdict.reasons_coded]
-    assert document.parse(found.model_dump_json().encode()) == found
+    assert document_read.parse(found.model_dump_json().encode()) == found
 
 
 def test_the_size_from_its_verdict_is_the_size_from_its_plan(yard):

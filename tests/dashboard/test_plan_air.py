@@ -18,7 +18,7 @@ from baulk.dashboard.sections import air_room, humidity_plan
 from baulk.ingest import shop as shops
 from baulk.ingest.planning import kept_air
 from baulk.models.errors import OutOfRange
-from baulk.models.plan.humidity.plan import AirPlan
+from baulk.models.plan.humidity.air_plan import AirPlan
 from baulk.models.quantity import Owner
 
 
@@ -178,7 +178,7 @@ def test_volumes_are_read_either_way():
 
 
 def test_every_limit_of_the_chart_is_a_field_of_the_week():
-    from baulk.models.plan.humidity.plan import Week  # noqa: PLC0415
+    from baulk.models.plan.humidity.air_plan import Week  # noqa: PLC0415
 
     assert set(humidity.LIMITS) <= {each.name for each in fields(Week)}
 

@@ -13,7 +13,7 @@ from baulk.dashboard.queries import newest_readings
 from baulk.dashboard.server import tag_code
 from baulk.ingest import hand_readings, photos
 from baulk.ingest import shop as shops
-from baulk.ingest.evaluation.document import parse
+from baulk.ingest.evaluation.document_read import parse
 from baulk.ingest.store import notes
 from baulk.ingest.walk import plausible
 from baulk.models.errors import OutOfRange

@@ -16,7 +16,7 @@ from baulk.dashboard.printing.style import PaperError, printable
 from baulk.dashboard.server import calendar_file
 from baulk.ingest import operations
 from baulk.ingest import shop as shops
-from baulk.ingest.corrections import Correction
+from baulk.ingest.correction_notes import Correction
 from baulk.ingest.evaluation.document import FittedReading
 from baulk.ingest.store.notes import HandMeter
 from baulk.models.reason import Reason

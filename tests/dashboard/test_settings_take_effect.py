@@ -20,7 +20,7 @@ from baulk.ingest import settings_watch
 from baulk.ingest import shop as shops
 from baulk.ingest.changed_files import Eye
 from baulk.ingest.evaluation import batch, executors, gather, standing
-from baulk.ingest.evaluation.document import document_of, failure_of, parse
+from baulk.ingest.evaluation.document_read import document_of, failure_of, parse
 
 INGEST = Path(__file__).parents[1] / "ingest"
 TAGS = ("FER-01", "FER-02", "FER-03")

@@ -27,11 +27,12 @@ from baulk.dashboard.queries import shop_facts, yard_rows
 from baulk.dashboard.sections import forecast_review
 from baulk.dashboard.server import calendar_file
 from baulk.ingest import shop as shops
-from baulk.ingest.evaluation import document, swaps, yard_memory
+from baulk.ingest.evaluation import document, document_read, swaps, yard_memory
 from baulk.ingest.evaluation import gather as evaluation_gather
-from baulk.ingest.evaluation.document import SCHEMA_VERSION, parse
+from baulk.ingest.evaluation.document import SCHEMA_VERSION
 from baulk.ingest.evaluation.document_fields import sentence, sentences
-from baulk.ingest.exchange import export
+from baulk.ingest.evaluation.document_read import parse
+from baulk.ingest.exchange import export, table_file
 from baulk.ingest.monitoring import notices
 from baulk.ingest.mqtt import publish
 from baulk.ingest.planning import sawing, timber_ensembles
@@ -85,7 +86,7 @@ def test_every_document_says_what_was_stored(shop, raw):
         assert "schema_version" not in stored
         payload = shop.store.evaluation(tag)[1]
         if "failed" in stored:
-            assert document.failure_of(payload).failed == stored["failed"]
+            assert document_read.failure_of(payload).failed == stored["failed"]
             continue
         found = parse(payload)
         assert found.schema_version == 1
@@ -139,7 +140,7 @@ def test_publisher_export_and_papers_read_it(shop, raw):
         verdict = stored.get("verdict", {})
         assert {name: sent[tag][name] for name in verdict} == verdict
     text = io.StringIO()
-    export.write_csv(export.verdicts(shop, export.Asked()), text)
+    table_file.write_csv(export.verdicts(shop, export.Asked()), text)
     rows = {row["tag"]: row for row in csv.DictReader(io.StringIO(text.getvalue()))}
     for tag, stored in raw.items():
         if "failed" in stored:

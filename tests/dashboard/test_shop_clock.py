@@ -22,7 +22,7 @@ from baulk.ingest.evaluation.document_fields import sentences as document_senten
 from baulk.ingest.evaluation.inputs import Wish
 from baulk.ingest.monitoring.notices import Notice
 from baulk.ingest.mqtt import last_messages
-from baulk.ingest.pipeline import Sorted
+from baulk.ingest.sorting import Sorted
 from baulk.ingest.wire.message import RawMessage
 from baulk.ingest.wire.zone import zone_of
 from baulk.models import text

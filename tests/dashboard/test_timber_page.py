@@ -19,9 +19,10 @@ from baulk.dashboard.sections import (
     what_if,
     work_kinds,
 )
-from baulk.ingest import corrections, hand_readings, operations, photos
+from baulk.ingest import correction_notes, hand_readings, operations, photos
 from baulk.ingest import shop as shops
-from baulk.ingest.evaluation.document import Interval, parse
+from baulk.ingest.evaluation.document import Interval
+from baulk.ingest.evaluation.document_read import parse
 from baulk.models.quantity import Owner
 from baulk.models.reading import Series
 from baulk.models.section import Face, Kerf
@@ -189,7 +190,7 @@ def test_a_reading_is_undone_put_back_and_edited_in_its_row(app, shop_folder):
     row(page, "edit").click().run()
     assert [each.value for each in page.text_input if each.label == "What it should be"] == [">30.0 %"]
     with shops.open(shop_folder) as shop:
-        kept = corrections.listed(shop.store, Owner.TIMBER, "FER-01")
+        kept = correction_notes.listed(shop.store, Owner.TIMBER, "FER-01")
     assert [(one.by, one.counts) for one in kept] == [("Ida", False), ("Ida", True), ("Ida", True)]
 
 

@@ -6,7 +6,7 @@ from datetime import UTC, datetime, timedelta
 import pytest
 
 from baulk.dashboard import words
-from baulk.ingest.evaluation import document
+from baulk.ingest.evaluation import document_read
 
 NOW = datetime(2027, 3, 4, 12, tzinfo=UTC)
 
@@ -51,7 +51,7 @@ def test_what_a_piece_has_to_stand_is_listed_with_the_one_that_decides(invented)
         {**one, "what": "dry_season", "probability": 0.4, "date": None, "decides": False},
     ]
     made["verdict"] |= {"needed": 0.95, "stages": stages}
-    verdict = document.parse(json.dumps(made, default=str).encode()).verdict
+    verdict = document_read.parse(json.dumps(made, default=str).encode()).verdict
     expected = NOW + timedelta(days=500)
     assert words.conditions(verdict, NOW) == [
         ("settling in service", "97 %", "now"),
@@ -63,7 +63,7 @@ def test_what_a_piece_has_to_stand_is_listed_with_the_one_that_decides(invented)
 def judged(invented, **changes):
     made = json.loads(invented.evaluation(invented.piece("FER-01"), made=NOW))
     made["verdict"] |= changes
-    return document.parse(json.dumps(made).encode()).verdict
+    return document_read.parse(json.dumps(made).encode()).verdict
 
 
 def test_where_scale_and_pins_contradict_each_other_there_is_no_date(invented):

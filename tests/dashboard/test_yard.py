@@ -105,21 +105,6 @@ def test_one_sentence_says_what_to_do_today(many, invented):
     assert yard_groups.today([every["FER-01"]]) == "Nothing to do today: leave them all."
 
 
-@pytest.mark.parametrize(
-    ("text", "tag"),
-    [
-        ("fer-02", "FER-02"), ("FER 2", "FER-02"), (" fer02 ", "FER-02"), ("FER-01", "FER-01"),
-        ("FER-0", None), ("OAK-02", None), ("", None),
-    ],
-)  # fmt: skip
-def test_a_tag_is_found_as_it_is_meant(text, tag):
-    assert yard_groups.meant(text, ["FER-01", "FER-02", "FER-03"]) == tag
-
-
-def test_tags_that_differ_in_letters_only_are_never_mixed_up():
-    assert yard_groups.meant("T-1", ["T-01", "t-001"]) is None
-
-
 def test_tiles_filter_and_the_address_holds_it(many, app):
     app.query_params["show"] = "square"
     app.run()

@@ -13,11 +13,11 @@ import pytest
 sys.path.insert(0, str(Path(__file__).parent))
 import influx_real
 
-from baulk.ingest import config, corrections, operations, pipeline, sensors
+from baulk.ingest import config, correction_notes, corrections, operations, pipeline, sensors
 from baulk.ingest import shop as shops
 from baulk.ingest.config import TOKEN
 from baulk.ingest.errors import RegisterError
-from baulk.ingest.exchange import export, import_events, import_readings, import_timbers, moving
+from baulk.ingest.exchange import export, import_events, import_readings, import_timbers, moving, table_file
 from baulk.ingest.exchange.export import Asked
 from baulk.ingest.mqtt import publish
 from baulk.ingest.planning import kept_air
@@ -202,7 +202,7 @@ def test_corrections_walks_and_notes_go_along(yard):
     assert left == {}
     again = entries.take(yard, "walk-0001", [entry], now_utc=LATER)  # a phone that got no answer
     assert again[0].state is entries.State.KNOWN
-    taken, *_ = corrections.listed(yard.store, Owner.TIMBER, "FER-99")
+    taken, *_ = correction_notes.listed(yard.store, Owner.TIMBER, "FER-99")
     corrections.undo(yard, taken, by="Ines", now_utc=LATER)
     assert sorted(weights(yard, "FER-99")) == [70.0, 71.0]
 
@@ -280,7 +280,7 @@ def newest_of(shop, tag):
 
 def csv_of(table):
     out = io.StringIO()
-    export.write_csv(table, out)
+    table_file.write_csv(table, out)
     return out.getvalue().encode()
 
 

@@ -7,7 +7,7 @@ from datetime import UTC, datetime, timedelta
 
 import pytest
 
-from baulk.ingest import corrections, decode_again, hand_readings, pipeline, shop
+from baulk.ingest import correction_notes, corrections, decode_again, hand_readings, pipeline, shop
 from baulk.ingest.errors import Unlikely
 from baulk.ingest.evaluation import gather
 from baulk.ingest.exchange import import_readings
@@ -51,7 +51,7 @@ def test_a_reading_taken_back_is_kept_with_who_when_and_why_and_the_fit_follows(
     assert values(read) == {"timber/FER-01/weight": 96.0}
     assert read.store.stale() == ["FER-01"]
     assert read.store.noted(notes.fit_key("FER-01")) is None
-    (kept,) = corrections.listed(read.store, Owner.TIMBER, "FER-01")
+    (kept,) = correction_notes.listed(read.store, Owner.TIMBER, "FER-01")
     assert kept == done
     assert (kept.number, kept.was.value, kept.now, kept.by, kept.note, kept.at_utc) == (
         1, 27.5, None, "ann", "tag of another timber", LATER,
@@ -62,15 +62,17 @@ def test_a_reading_taken_back_is_kept_with_who_when_and_why_and_the_fit_follows(
 def test_a_correction_can_itself_be_taken_back(read):
     pin = corrections.choose(read, Owner.TIMBER, "FER-01")
     corrections.take_back(read, pin, **WHO)
-    first = corrections.numbered(read, Owner.TIMBER, "FER-01", 1)
+    first = correction_notes.numbered(read, Owner.TIMBER, "FER-01", 1)
     undone = corrections.undo(read, first, by="bo", now_utc=LATER)
     assert values(read)["timber/FER-01/pin-45/moisture"] == 27.5
     assert (undone.counts, undone.undone_by) == (False, "bo")
-    assert corrections.taken_away(read.store) == {}
+    assert correction_notes.taken_away(read.store) == {}
     with pytest.raises(OutOfRange, match="taken back already"):
-        corrections.undo(read, corrections.numbered(read, Owner.TIMBER, "FER-01", 1), by="", now_utc=LATER)
+        corrections.undo(
+            read, correction_notes.numbered(read, Owner.TIMBER, "FER-01", 1), by="", now_utc=LATER
+        )
     with pytest.raises(NotFound, match="no correction called '7'"):
-        corrections.numbered(read, Owner.TIMBER, "FER-01", 7)
+        correction_notes.numbered(read, Owner.TIMBER, "FER-01", 7)
 
 
 def test_value_time_depth_face_and_end_are_put_right_and_what_it_was_is_kept(read):
@@ -102,7 +104,7 @@ def test_a_correction_goes_through_the_same_check(read):
     with pytest.raises(OutOfRange, match="belong to pins"):
         corrections.put_right(read, weight, **WHO, face=Face.A)
     assert values(read) == {"timber/FER-01/pin-45/moisture": 27.5, "timber/FER-01/weight": 96.0}
-    assert corrections.listed(read.store, Owner.TIMBER, "FER-01") == []
+    assert correction_notes.listed(read.store, Owner.TIMBER, "FER-01") == []
 
 
 def test_what_stands_elsewhere_is_never_written_over(read):
@@ -113,7 +115,9 @@ def test_what_stands_elsewhere_is_never_written_over(read):
     corrections.take_back(read, pin, **WHO)
     hand_readings.add(read, PIN, 24.0, now_utc=LATER, taken_utc=NOW)
     with pytest.raises(OutOfRange, match="stands there"):
-        corrections.undo(read, corrections.numbered(read, Owner.TIMBER, "FER-01", 1), by="", now_utc=LATER)
+        corrections.undo(
+            read, correction_notes.numbered(read, Owner.TIMBER, "FER-01", 1), by="", now_utc=LATER
+        )
     with pytest.raises(OutOfRange, match="is not stored any more"):
         corrections.take_back(read, pin, **WHO)
 
@@ -165,7 +169,7 @@ def test_messages_decoded_again_bring_nothing_back(yard):
 def test_corrections_survive_the_shop_being_closed(yard_dir, read):
     corrections.take_back(read, corrections.choose(read, Owner.TIMBER, "FER-01"), **WHO)
     with shop.open(yard_dir) as opened:
-        (kept,) = corrections.listed(opened.store, Owner.TIMBER, "FER-01")
+        (kept,) = correction_notes.listed(opened.store, Owner.TIMBER, "FER-01")
     assert kept.was == replace(kept.was, value=27.5)
 
 

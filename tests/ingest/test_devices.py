@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import os
 import shutil
 import socket
 import ssl
@@ -19,7 +18,7 @@ from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 
 from baulk.dashboard.commands import doctor_findings
-from baulk.ingest import certificates, config, devices, operations, pipeline, shop
+from baulk.ingest import broker_files, certificates, config, devices, operations, pipeline, shop
 from baulk.ingest.errors import ConfigError, DeviceError
 from baulk.ingest.monitoring import health, notices
 from baulk.ingest.store import notes
@@ -363,9 +362,9 @@ def test_a_hash_is_one_that_mosquitto_itself_would_take(tmp_path):
     theirs.touch(mode=0o600)
     subprocess.run(["mosquitto_passwd", "-b", theirs, "x", "a password"], check=True, capture_output=True)
     kept = theirs.read_text().strip().partition(":")[2]
-    assert devices._fits(kept, "a password")
-    assert not devices._fits(kept, "another")
-    assert [len(part) for part in devices.hashed("a password").split("$")] == [
+    assert broker_files._fits(kept, "a password")
+    assert not broker_files._fits(kept, "another")
+    assert [len(part) for part in broker_files.hashed("a password").split("$")] == [
         len(p) for p in kept.split("$")
     ]
 
@@ -449,83 +448,10 @@ def test_the_command_hands_over_once_and_its_code_can_be_read(baulk, ours, tmp_p
     assert "has no account at the broker; those that have: none has" in refused.stderr
 
 
-@pytest.fixture
-def make(root):
-    if shutil.which("openssl") is None:
-        pytest.skip("openssl is not on this machine")
-
-    def run(*words, **env):
-        return subprocess.run(
-            [root / "deploy" / "tls" / "make", *words],
-            capture_output=True, text=True, timeout=60, check=False, stdin=subprocess.DEVNULL,
-            env={**os.environ, **env}, start_new_session=True,
-        )  # fmt: skip
-
-    return run
-
-
-def shown(path, *what):
-    return subprocess.run(
-        ["openssl", "x509", "-in", path, "-noout", *what], check=True, capture_output=True, text=True
-    ).stdout
-
-
-def test_certificates_are_such_as_phones_take(make, tmp_path):
-    folder = tmp_path / "ca"
-    assert make(folder, "broker.local", "192.168.1.10").returncode == 0
-    server = folder / "for-broker" / "server.crt"
-    text = shown(server, "-text")
-    assert "DNS:broker.local, IP Address:192.168.1.10" in text
-    assert "TLS Web Server Authentication" in text
-    assert "CA:FALSE" in text
-    start, end = (
-        datetime.strptime(
-            shown(server, f"-{which}").strip().partition("=")[2], "%b %d %H:%M:%S %Y %Z"
-        ).replace(tzinfo=UTC)
-        for which in ("startdate", "enddate")
-    )
-    assert end - start < timedelta(days=398)
-    authority = shown(folder / "ca.crt", "-text")
-    assert "CA:TRUE, pathlen:0" in authority
-    assert "X509v3 Name Constraints: critical" in authority
-    before = server.read_bytes()
-    assert make(folder, "--renew").returncode == 0
-    assert server.read_bytes() != before
-    assert "DNS:broker.local, IP Address:192.168.1.10" in shown(server, "-text")
-
-
-def test_the_authoritys_key_goes_to_no_broker_and_signs_for_no_stranger(make, tmp_path):
-    folder = tmp_path / "ca"
-    make(folder, "broker.local")
-    assert sorted(each.name for each in (folder / "for-broker").iterdir()) == [
-        "ca.crt",
-        "server.crt",
-        "server.key",
-    ]
-    assert "does not belong on the broker's machine" in make("/etc/mosquitto/tls", "broker.local").stderr
-    before = (folder / "for-broker" / "server.crt").read_bytes()
-    refused = make(folder, "bank.example")
-    assert refused.returncode == 1
-    assert "made for other names" in refused.stderr
-    assert (folder / "for-broker" / "server.crt").read_bytes() == before
-
-
-def test_the_authoritys_key_may_be_locked(make, tmp_path, monkeypatch):
-    folder = tmp_path / "ca"
-    assert make(folder, "broker.local", **{certificates.PASSPHRASE: "quiet oak"}).returncode == 0
-    assert "ENCRYPTED" in (folder / "ca.key").read_text()
-    with pytest.raises(DeviceError, match=r"its key is locked: set BAULK_CA_PASSPHRASE"):
-        certificates.for_client(folder, "S7")
-    monkeypatch.setenv(certificates.PASSPHRASE, "quiet oak")
-    made, _ = certificates.for_client(folder, "S7")
-    assert "TLS Web Client Authentication" in shown(made, "-text")
-
-
-@pytest.mark.broker
 def test_a_forwarder_may_publish_wherever_readings_come_and_nowhere_else(ours):
     devices.enrol(ours, "shed", now_utc=now(), forwards=True)
     mine = (
-        devices.rules(ours.config, devices.enrolled(ours))
+        broker_files.rules(ours.config, devices.enrolled(ours))
         .split("user shed\n")[1]
         .split("\n\n")[0]
         .split()[2::3]
@@ -539,17 +465,17 @@ def test_a_forwarder_may_publish_wherever_readings_come_and_nowhere_else(ours):
 
 
 def test_an_access_list_of_an_older_version_is_told_with_its_cure(ours, yard_dir):
-    assert devices.lacking(ours) == []  # none was written yet
+    assert broker_files.lacking(ours.config, devices.enrolled(ours)) == []  # none was written yet
     devices.enrol(ours, "S7", now_utc=now())
     devices.write_files(ours)
-    assert devices.lacking(ours) == []
-    path = yard_dir / devices.FOLDER / devices.ACL
+    assert broker_files.lacking(ours.config, devices.enrolled(ours)) == []
+    path = yard_dir / broker_files.FOLDER / broker_files.ACL
     written = path.read_text()
     path.write_text(written.replace("topic write baulk/v1/ferry-yard/air/+/plan\n", ""))
-    assert devices.lacking(ours) == ["baulk-listener", "baulk-plan"]
+    assert broker_files.lacking(ours.config, devices.enrolled(ours)) == ["baulk-listener", "baulk-plan"]
     told = [each["sentence"] for each in doctor_findings.findings(yard_dir) if each["kind"] == "access list"]
     assert len(told) == 1
     assert "baulk-listener, baulk-plan" in told[0]
     assert "`baulk sensor accounts`" in told[0]
     path.write_text(written.split("user baulk-out")[0])
-    assert "baulk-out" in devices.lacking(ours)
+    assert "baulk-out" in broker_files.lacking(ours.config, devices.enrolled(ours))

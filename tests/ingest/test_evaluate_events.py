@@ -9,7 +9,7 @@ import pytest
 
 from baulk.ingest import operations, shop
 from baulk.ingest.evaluation import climate, compute, gather
-from baulk.ingest.evaluation.document import document_of
+from baulk.ingest.evaluation.document_read import document_of
 from baulk.models import species
 from baulk.models.meter import resistance
 from baulk.models.quantity import Owner, Quantity

@@ -17,9 +17,10 @@ import six_timbers
 
 from baulk.ingest import shop
 from baulk.ingest.errors import DocumentError
-from baulk.ingest.evaluation import document, gather
-from baulk.ingest.evaluation.document import SCHEMA_VERSION, Document, Failed, parse, summary
+from baulk.ingest.evaluation import document, document_read, gather
+from baulk.ingest.evaluation.document import SCHEMA_VERSION, Document, Failed
 from baulk.ingest.evaluation.document_fields import sentence, sentences
+from baulk.ingest.evaluation.document_read import parse, summary
 from baulk.models.reason import Reason
 
 SCHEMA = Path(document.__file__).with_name("evaluation.schema.json")
@@ -59,7 +60,7 @@ def test_what_is_stored_fits_the_schema_and_is_read_back_as_it_was_written(store
         assert json.loads(each)["schema_version"] == SCHEMA_VERSION
     assert parse(payload).model_dump_json().encode() == payload == made.to_json()
     assert isinstance(made.document, Document)
-    assert document.failure_of(why) == failed.document
+    assert document_read.failure_of(why) == failed.document
     assert summary(payload).verdict == parse(payload).verdict
     with pytest.raises(DocumentError, match=r"can't be worked out: the air of \S+ is not known"):
         parse(why)
@@ -127,7 +128,7 @@ def test_a_document_of_a_newer_schema_is_told_in_a_sentence_with_what_to_do():
     for read in (parse, summary):
         with pytest.raises(DocumentError, match=r"newer version .*update .*baulk forecast --again"):
             read(payload)
-    assert document.document_of(payload) is None
+    assert document_read.document_of(payload) is None
 
 
 @pytest.mark.parametrize(
@@ -136,8 +137,8 @@ def test_a_document_of_a_newer_schema_is_told_in_a_sentence_with_what_to_do():
 def test_what_is_no_document_is_told_in_a_sentence(payload):
     with pytest.raises(DocumentError, match=r"can't be read at .*baulk forecast"):
         parse(payload)
-    assert document.summary_of(payload) is None
-    assert document.failure_of(payload) is None
+    assert document_read.summary_of(payload) is None
+    assert document_read.failure_of(payload) is None
 
 
 def test_keys_of_a_later_program_with_the_same_schema_are_passed_over():

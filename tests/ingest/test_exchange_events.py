@@ -18,7 +18,7 @@ from six_timbers import DAY, NOW
 from baulk.ingest import operations, shop
 from baulk.ingest.errors import RegisterError
 from baulk.ingest.evaluation import gather
-from baulk.ingest.exchange import export, import_events, import_timbers
+from baulk.ingest.exchange import export, import_events, import_timbers, table_file
 from baulk.ingest.exchange.export import Asked
 from baulk.ingest.exchange.import_timbers import Status
 from baulk.models.section import Face
@@ -38,7 +38,7 @@ def happened(opened, kind, days_ago, detail=None, *, tag="FER-01", **more):
 
 def out(opened, what):
     text = io.StringIO()
-    export.write_csv(export.TABLES[what](opened, Asked()), text)
+    table_file.write_csv(export.TABLES[what](opened, Asked()), text)
     return text.getvalue().encode()
 
 

@@ -22,7 +22,7 @@ import documents
 
 from baulk.ingest import shop
 from baulk.ingest.errors import ExchangeError
-from baulk.ingest.exchange import export, import_readings, import_timbers
+from baulk.ingest.exchange import export, import_readings, import_timbers, table_file
 from baulk.ingest.exchange.export import Asked
 from baulk.models.errors import NotFound, OutOfRange
 from baulk.models.quantity import AT_DEPTH, Owner, Quantity
@@ -105,7 +105,7 @@ def empty(tmp_path_factory):
 
 def csv_of(table):
     text = io.StringIO()
-    export.write_csv(table, text)
+    table_file.write_csv(table, text)
     return text.getvalue().encode()
 
 
@@ -187,10 +187,10 @@ def test_parquet_holds_the_same_with_types(yard, tmp_path):
     yard.store.append(
         [Reading(series=Series.parse("air/loft/temp"), value=20.5, taken_utc=taken, arrived_utc=taken)]
     )
-    assert export.write(export.readings(yard, Asked()), tmp_path / "r.parquet") == 1
+    assert table_file.write(export.readings(yard, Asked()), tmp_path / "r.parquet") == 1
     (row,) = pq.read_table(tmp_path / "r.parquet").to_pylist()
     assert (row["taken"], row["value"], row["unit"], row["depth_mm"]) == (taken, 20.5, "degC", None)
-    export.write(export.timbers(yard, Asked()), tmp_path / "t.parquet")
+    table_file.write(export.timbers(yard, Asked()), tmp_path / "t.parquet")
     (row,) = pq.read_table(tmp_path / "t.parquet").to_pylist()
     assert (row["tag"], row["ends_sealed"], row["width_mm"]) == ("FER-01", True, 203.2)
 
@@ -234,15 +234,15 @@ def test_a_file_is_there_whole_or_not_at_all(yard, tmp_path):
         raise OSError(28, "No space left on device")
 
     with pytest.raises(ExchangeError, match="No space left"):
-        export.write(export.Table(columns={"tag": "text"}, rows=torn()), tmp_path / "a.csv")
+        table_file.write(table_file.Table(columns={"tag": "text"}, rows=torn()), tmp_path / "a.csv")
     assert list(tmp_path.glob("*.csv*")) == []
     with pytest.raises(OutOfRange, match=r"ends in \.csv or \.parquet"):
-        export.write(export.timbers(yard, Asked()), tmp_path / "a.xls")
+        table_file.write(export.timbers(yard, Asked()), tmp_path / "a.xls")
 
 
 @pytest.mark.parametrize("group", [1, 7, 50_000])
 def test_every_reading_is_taken_out_once_however_many_are_held_at_once(yard, monkeypatch, group):
-    monkeypatch.setattr(export, "_GROUP", group)
+    monkeypatch.setattr(export, "_AT_ONCE", group)
     start = datetime(2026, 5, 1, 22, tzinfo=UTC)
     taken = [start + timedelta(minutes=30) * k for k in range(200)]
     yard.store.append(

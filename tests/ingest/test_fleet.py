@@ -22,7 +22,7 @@ from six_timbers import DAY, NOW, TAGS
 
 from baulk.ingest import shop
 from baulk.ingest.evaluation import batch, executors, fingerprint, gather
-from baulk.ingest.evaluation.document import parse
+from baulk.ingest.evaluation.document_read import parse
 from baulk.ingest.store import notes
 from baulk.ingest.store.notes import Swapped
 from baulk.models.drying import parallel

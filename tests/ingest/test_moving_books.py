@@ -27,7 +27,7 @@ from baulk.dashboard.commands import store as store_command
 from baulk.ingest import config, corrections, operations, shop
 from baulk.ingest.config import STORE_PASSWORD, TOKEN
 from baulk.ingest.errors import ExchangeError, StoreLocked
-from baulk.ingest.exchange import backup, export, moving, moving_end, restore
+from baulk.ingest.exchange import backup, export, moving, moving_end, restore, table_file
 from baulk.ingest.exchange.export import Asked
 from baulk.ingest.store import influx_check
 from baulk.ingest.store.influx_counts import Difference
@@ -150,7 +150,7 @@ def exports(folder):
     with shop.open(folder) as opened:
         for name, table in export.TABLES.items():
             text = io.StringIO()
-            export.write_csv(table(opened, Asked()), text)
+            table_file.write_csv(table(opened, Asked()), text)
             found[name] = text.getvalue().encode()
     return found
 

@@ -13,7 +13,7 @@ import pytest
 sys.path.insert(0, str(Path(__file__).parent))
 from test_store import folder_of, influx  # noqa: F401 - a fixture
 
-from baulk.ingest import devices, operations, pipeline, wire
+from baulk.ingest import broker_files, operations, pipeline, wire
 from baulk.ingest import shop as shops
 from baulk.ingest.errors import MappingError
 from baulk.ingest.mqtt import connection, pairing_watch
@@ -196,7 +196,7 @@ def test_accounts_at_the_broker_let_only_the_second_ear_hear_everything(yard):
     named = yard.config.model_copy(
         update={"broker": yard.config.broker.model_copy(update={"user": "baulk-{part}"})}
     )
-    lines = devices.rules(named, ())
+    lines = broker_files.rules(named, ())
     assert lines.split("user baulk-pair\n")[1].split("\n\n")[0].strip() == "topic read #"
     assert lines.count("topic read #") == 1
 

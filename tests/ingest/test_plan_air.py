@@ -17,7 +17,7 @@ import pytest
 from baulk.ingest import hand_readings, shop, weather_ahead
 from baulk.ingest.errors import BrokerError
 from baulk.ingest.evaluation import compute, gather
-from baulk.ingest.evaluation.document import parse
+from baulk.ingest.evaluation.document_read import parse
 from baulk.ingest.monitoring import nightly
 from baulk.ingest.mqtt import message_schema, publish_plan
 from baulk.ingest.planning import humidity, kept_air, kept_form, verdict_chances

@@ -14,8 +14,8 @@ import jsonschema
 import paho.mqtt.client as mqtt
 import pytest
 
+from baulk.ingest import broker_files, operations
 from baulk.ingest import config as settings
-from baulk.ingest import devices, operations
 from baulk.ingest import shop as shops
 from baulk.ingest.mqtt import announce, message_schema, publish, publish_plan
 from baulk.ingest.store import air_answers
@@ -297,14 +297,14 @@ def test_tags_with_signs_that_the_convention_does_not_take_stay_apart():
 def test_the_broker_lets_us_announce_only_where_a_prefix_is_set(judged):
     part = judged.config.broker.model_copy(update={"user": "baulk-{part}"})
     config = judged.config.model_copy(update={"broker": part})
-    assert "/config" not in devices.rules(config, ())
-    assert f"user baulk-listener\ntopic write {topics.verdict('+', 'ferry-yard')}" in devices.rules(
+    assert "/config" not in broker_files.rules(config, ())
+    assert f"user baulk-listener\ntopic write {topics.verdict('+', 'ferry-yard')}" in broker_files.rules(
         config, ()
     )
-    assert devices.rules(config, ()).count(f"topic write {topics.plan('+', 'ferry-yard')}") == 2
+    assert broker_files.rules(config, ()).count(f"topic write {topics.plan('+', 'ferry-yard')}") == 2
     config = config.model_copy(update={"announce": settings.AnnouncePart(prefix="discovery")})
-    assert "topic write discovery/sensor/+/config" in devices.rules(config, ())
-    home = devices.Device(name="home", enrolled_utc=NOW, display=True)
+    assert "topic write discovery/sensor/+/config" in broker_files.rules(config, ())
+    home = broker_files.Device(name="home", enrolled_utc=NOW, display=True)
     read = "topic read discovery/sensor/+/config"
-    assert read in devices.rules(config, [home]).split("user home\n")[1]
-    assert read not in devices.rules(config, [replace(home, display=False)])
+    assert read in broker_files.rules(config, [home]).split("user home\n")[1]
+    assert read not in broker_files.rules(config, [replace(home, display=False)])

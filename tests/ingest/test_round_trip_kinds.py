@@ -9,7 +9,7 @@ from datetime import UTC, timedelta
 import pytest
 
 from baulk.ingest import corrections, operations, shop
-from baulk.ingest.exchange import export, import_events, import_readings, import_timbers
+from baulk.ingest.exchange import export, import_events, import_readings, import_timbers, table_file
 from baulk.ingest.exchange.export import Asked
 from baulk.models.quantity import AT_DEPTH, SPECS, Owner, Quantity
 from baulk.models.reading import Reading, Series
@@ -74,7 +74,7 @@ ENTERED = {EventKind.ARRIVED}  # with the timber
 
 def csv_of(opened, what):
     text = io.StringIO()
-    export.write_csv(export.TABLES[what](opened, Asked()), text)
+    table_file.write_csv(export.TABLES[what](opened, Asked()), text)
     return text.getvalue().encode()
 
 

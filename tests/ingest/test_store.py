@@ -1,10 +1,9 @@
-"""One suite for every store, on a shop's own file."""
+"""One suite for every store."""
 
 from __future__ import annotations
 
 import csv
 import io
-import sqlite3
 import sys
 from contextlib import closing, suppress
 from dataclasses import replace
@@ -17,11 +16,10 @@ import pytest
 sys.path.insert(0, str(Path(__file__).parent))
 import influx_real
 
-from baulk.ingest import config, corrections, decode_again, pipeline, shop
+from baulk.ingest import correction_notes, corrections, decode_again, pipeline, shop
 from baulk.ingest.config import TOKEN
-from baulk.ingest.errors import StoreBroken, StoreLocked, StoreMissing
-from baulk.ingest.exchange import export, import_readings
-from baulk.ingest.store import STORES, open_store, sqlite_file, turns
+from baulk.ingest.exchange import export, import_readings, table_file
+from baulk.ingest.store import STORES, open_store, turns
 from baulk.ingest.store.rejected import Cause, Rejected, Which
 from baulk.ingest.wire import RawMessage
 from baulk.models.errors import BaulkError, OutOfRange
@@ -411,82 +409,6 @@ def test_a_broken_batch_leaves_nothing_behind(store):
     assert store.append([one()]) == 1
 
 
-# --- the file itself: SQLite only
-
-
-def quick(tmp_path):
-    folder = shop.init(tmp_path / "yard", name="Ferry yard")
-    path = folder / "baulk.toml"
-    path.write_text(path.read_text().replace('path = "shop.db"', 'path = "shop.db"\nwait_s = 0.05'))
-    return config.load(folder)
-
-
-def test_a_locked_store_says_so_and_works_again_afterwards(tmp_path):
-    settings = quick(tmp_path)
-    with closing(open_store(settings)) as store, closing(sqlite3.connect(settings.store_path)) as other:
-        other.execute("BEGIN IMMEDIATE")
-        with pytest.raises(StoreLocked, match="locked by another program") as caught:
-            store.append([one()])
-        assert "\n" not in str(caught.value)
-        assert store.readings(Owner.TIMBER, "FER-01") == []  # reading goes on beside a writer
-        other.rollback()
-        assert store.append([one()]) == 1
-
-
-def test_a_missing_store_is_never_made_in_silence(tmp_path):
-    settings = quick(tmp_path)
-    settings.store_path.unlink()
-    with pytest.raises(StoreMissing, match=r"there is no store at .*shop\.db"):
-        shop.open(settings.shop_dir)
-    assert not settings.store_path.exists()
-
-
-def test_a_store_taken_away_while_it_is_open_is_noticed_and_its_successor_used(tmp_path):
-    settings = quick(tmp_path)
-    with closing(open_store(settings)) as store:
-        for file in settings.shop_dir.glob("shop.db*"):
-            file.unlink()
-        with pytest.raises(StoreMissing, match="there is no store"):
-            store.append([one()])
-        sqlite_file.create(settings.store_path)
-        assert store.append([one()]) == 1
-    with closing(open_store(settings)) as again:
-        assert again.readings(Owner.TIMBER, "FER-01") == [one()]
-
-
-@pytest.mark.parametrize("content", [b"These are no readings. " * 50, b"\0" * 4096])
-def test_a_file_that_is_not_a_store_is_refused_in_words(tmp_path, content):
-    settings = quick(tmp_path)
-    for file in settings.shop_dir.glob("shop.db*"):
-        file.unlink()
-    settings.store_path.write_bytes(content)
-    with pytest.raises(StoreBroken, match="not a readable Baulk store"):
-        shop.open(settings.shop_dir)
-
-
-def test_a_store_of_the_first_form_is_brought_up_to_date_with_all_it_holds(tmp_path, former_quarantine):
-    settings = quick(tmp_path)
-    with shop.open(settings.shop_dir) as yard:
-        yard.store.save_evaluation("FER-01", NOW, b"{}")
-    with closing(sqlite3.connect(settings.store_path)) as base:
-        base.execute("ALTER TABLE evaluation DROP COLUMN fingerprint")
-        base.execute("DROP TABLE past_evaluation")
-        base.execute("DROP TABLE note")
-        former_quarantine(base)
-        base.execute("PRAGMA user_version = 1")
-    with closing(open_store(settings)) as store:
-        assert store.evaluation("FER-01") == (NOW, b"{}")
-        assert (store.fingerprints(), store.past_evaluations("FER-01"), store.notes()) == ({}, [], {})
-
-
-def test_a_store_of_a_newer_baulk_is_left_alone(tmp_path):
-    settings = quick(tmp_path)
-    with closing(sqlite3.connect(settings.store_path)) as base:
-        base.execute("PRAGMA user_version = 99")
-    with pytest.raises(StoreBroken, match="newer Baulk"):
-        shop.open(settings.shop_dir)
-
-
 def test_readings_go_under_another_series_and_none_is_lost(store):
     stay, go = (
         one("timber/FER-01/pin-45/moisture", 22.0),
@@ -556,7 +478,7 @@ def test_a_flag_after_thinning_stays_and_the_export_holds_what_the_store_holds(o
         assert opened.store.read(held.series)["flags"].iloc[0] == "end-300,thinned"
         assert opened.store.thin(later, keep_days=30) == 0
     out = io.StringIO()
-    export.write_csv(export.readings(opened, export.Asked()), out)
+    table_file.write_csv(export.readings(opened, export.Asked()), out)
     assert out.getvalue().count("\n") - 1 == lying() == 4
 
 
@@ -653,7 +575,7 @@ def corrected(tmp_path):
 
 def readings_csv(here):
     text = io.StringIO()
-    export.write_csv(export.readings(here, export.Asked()), text)
+    table_file.write_csv(export.readings(here, export.Asked()), text)
     return text.getvalue()
 
 
@@ -672,7 +594,7 @@ def told(here):
         [plain(each) for each in here.store.readings(Owner.TIMBER, "FER-01")],
         [
             (plain(each.was), plain(each.now), each.was.source, each.by, each.note, each.at_utc)
-            for each in corrections.listed(here.store, Owner.TIMBER, "FER-01")
+            for each in correction_notes.listed(here.store, Owner.TIMBER, "FER-01")
             if each.counts
         ],
     )
@@ -696,7 +618,7 @@ def test_a_corrected_reading_travels_with_what_it_was_who_when_and_why(opened, c
     assert brought(opened, before).new == 0  # nor does the old file bring back what was put right
     assert told(opened) == ours
     assert readings_csv(opened).count("taken-back") == 1  # and on it goes
-    last = corrections.listed(opened.store, Owner.TIMBER, "FER-01")[-1]
+    last = correction_notes.listed(opened.store, Owner.TIMBER, "FER-01")[-1]
     assert (last.by, last.now.value) == ("Ben", 95.0)
     corrections.undo(opened, last, by="Eve", now_utc=NOW + 4 * HOUR)
     assert next(each.value for each in opened.store.readings(Owner.TIMBER, "FER-01")) == 90.0

@@ -23,7 +23,7 @@ from baulk.ingest import config, hand_readings
 from baulk.ingest import shop as shops
 from baulk.ingest.config import StorePart
 from baulk.ingest.errors import ConfigError, StoreAway, StoreMissing, StoreRefused
-from baulk.ingest.exchange import export
+from baulk.ingest.exchange import export, table_file
 from baulk.ingest.store import influx_client, open_store
 from baulk.models.quantity import Owner
 from baulk.models.reading import Reading, Series
@@ -446,7 +446,7 @@ def test_a_server_that_goes_away_while_an_export_is_written_is_no_fault_of_the_f
         table = export.readings(opened, export.Asked())
         double.next = [(503, {})] * 9
         with pytest.raises(StoreAway, match="has no time for us"):
-            export.write(table, tmp_path / "out.csv")
+            table_file.write(table, tmp_path / "out.csv")
     assert not (tmp_path / "out.csv").exists()
 
 

@@ -6,7 +6,7 @@ from datetime import UTC, datetime, timedelta
 
 import pytest
 
-from baulk.ingest import corrections
+from baulk.ingest import correction_notes, corrections
 from baulk.ingest import shop as shops
 from baulk.ingest.errors import ExchangeError
 from baulk.ingest.evaluation.document import Interval
@@ -177,7 +177,7 @@ def test_what_a_walk_takes_back_is_a_correction_like_any_other(shop):
     shop.store.note(notes.fit_key("FER-01"), b"fit")
     later = NOW + timedelta(minutes=5)
     entries.take(shop, WALK, [pins(1, undo=True)], now_utc=later, by="Ada")
-    (kept,) = corrections.listed(shop.store, Owner.TIMBER, "FER-01")
+    (kept,) = correction_notes.listed(shop.store, Owner.TIMBER, "FER-01")
     assert (kept.was.value, kept.now, kept.by, kept.at_utc) == (21.0, None, "Ada", later)
     assert kept.note
     assert shop.store.noted(notes.fit_key("FER-01")) is None
@@ -195,7 +195,7 @@ def test_a_walk_takes_back_what_was_put_right_since_and_leaves_what_was_taken_ba
     later = NOW + timedelta(minutes=5)
     assert states(entries.take(shop, WALK, undo, now_utc=later, by="Ada")) == [State.UNDONE] * 2
     assert stored(shop) == []
-    kept = corrections.listed(shop.store, Owner.TIMBER, "FER-01")
+    kept = correction_notes.listed(shop.store, Owner.TIMBER, "FER-01")
     assert [(each.was.value, each.by) for each in kept] == [(21.0, "Bo"), (23.0, "Bo"), (20.5, "Ada")]
 
 

@@ -21,7 +21,8 @@ from invented_room import GIVEN, NOW, NOW_S, coast, coastal, need, piece, room
 from baulk.models import text
 from baulk.models.air import AirSeries
 from baulk.models.diffusion import DiffusionLaw
-from baulk.models.plan.humidity import judgement, mould, outcome, plan, summary, ways, window
+from baulk.models.plan.humidity import courses, judgement, mould, plan, summary, ways, window
+from baulk.models.plan.humidity.air_plan import Water
 from baulk.models.plan.humidity.finished import is_finished
 from baulk.models.plan.humidity.outcome import Alternative, Span
 from baulk.models.section import Section
@@ -47,7 +48,7 @@ def coastal_plan():
     """Plan the shed on the coast: three white oaks, and finished work beside them."""
     rib = piece("RIB-9", mc=17.0, mm=EIGHT, cut=SIX, part="keep", use="frame-under-cover")
     asked = coastal(*eights(45.0, 36.0, 30.0), rib, bands=(window.band_of(rib),))
-    counted = plan.Water(volume_m3=300.0, exchange=GIVEN, outside=coast(), price_kwh=0.3)
+    counted = Water(volume_m3=300.0, exchange=GIVEN, outside=coast(), price_kwh=0.3)
     return plan.plan(asked, counted)
 
 
@@ -126,7 +127,7 @@ def test_a_risk_taken_away_comes_before_weeks():
 
 def test_green_oak_in_a_dry_shop_is_offered_what_spares_its_surface():
     asked = need(piece(mc=60.0), temp_c=4.0, rh=70.0)
-    made = plan.plan(asked, plan.Water())
+    made = plan.plan(asked, Water())
     nothing, best = made.alternatives[0], made.alternatives[made.offered]
     assert nothing.check_chance == 1.0
     assert made.offered > 0
@@ -163,7 +164,7 @@ def test_a_timber_moved_later_lies_in_its_old_air_until_then():
     moved = air.posix_s >= NOW_S + 13 * 7 * 86_400
     assert set(air.rh_pct[~moved]) == {85.0}
     assert set(air.rh_pct[moved]) == {45.0}
-    made, (stock,) = outcome.courses(asked, later), asked.stocks
+    made, (stock,) = courses.follow(asked, later), asked.stocks
     stays = stock.dried(asked.room.year, asked.room.at_s())
     mean = [[float(np.median(each.mean_pct)) for each in one] for one in (made.fields["OAK-1"], stays)]
     assert mean[0][:14] == pytest.approx(mean[1][:14], abs=0.1)
@@ -221,7 +222,7 @@ def test_plan_and_doing_nothing_agree_with_a_solver_that_shares_nothing_with_the
     asked = coastal(oak)
     rh = np.clip(asked.room.expected_rh - np.arange(156) / 4, 72.0, None)
     way = ways.nothing(asked.room) if what == "nothing" else ways.hold(asked.room, rh)
-    made = outcome.courses(asked, way)
+    made = courses.follow(asked, way)
     other = beside(way.air(), law)
     for week in (4, 26, 52, 104, 155):
         parts = grid.parts_pct(other[7 * week].astype(float), EIGHT, EIGHT)
@@ -255,7 +256,7 @@ def test_two_more_climates_beside_the_other_solver(climate):
     asked = replace(asked, room=replace(asked.room, year=climate(), rh_now_pct=climate().rh_pct[0]), years=())
     rows, apart, weeks_apart = [], [], []
     for way in (ways.nothing(asked.room), ways.hold(asked.room, np.full(156, 65.0))):
-        made, other = outcome.courses(asked, way), beside(way.air(), law)
+        made, other = courses.follow(asked, way), beside(way.air(), law)
         for week in (4, 13, 26, 52, 104):
             parts = grid.parts_pct(other[7 * week].astype(float), EIGHT, EIGHT)
             ours = made.fields["OAK-1"][week]

@@ -29,7 +29,8 @@ from baulk.models.plan.sawing.cutting import Stock
 from baulk.models.plan.sawing.order import Order
 from baulk.models.section import Finished, Section
 from baulk.models.timber import Event, EventKind, Timber
-from baulk.models.verdict import comes_out, readiness, rough_out
+from baulk.models.verdict import comes_out, rough_out
+from baulk.models.verdict.rule import service_draw
 
 NOW = datetime(2026, 3, 1, 12, tzinfo=UTC)
 OAK, FIR = species.get("white oak"), species.get("Douglas-fir")
@@ -76,7 +77,7 @@ def paths(piece, now, wet):
     calibration = SimpleNamespace(field_now=now, members=members(), covers=None)
     roughed = rough_out.rough_out(
         piece, OAK, calibration, None, law=None, use=ABOVE, step_mm=6.35, ask=ask,
-        service_mc_pct=readiness.service_draw(ABOVE, 64),
+        service_mc_pct=service_draw(ABOVE, 64),
     )  # fmt: skip
     yield "verdict", (roughed.piece.width_mm, roughed.piece.depth_mm), roughed.terms
     order = Order(
@@ -163,7 +164,7 @@ def test_a_size_holds_as_often_as_it_says():
         ask = comes_out.asked(timber(), OAK, comes_out.recorded(timber(), ()), wanted=0.9)
         need = engine.needed(ask, OAK, ABOVE, of_members(now), engine.centred((0.0, 0.0)))
         section = Section(width_mm=need.width_mm, depth_mm=need.depth_mm)
-        moved = comes_out.drawn(section, OAK, Wet(mean_pct=mc), readiness.service_draw(ABOVE, 4096))
+        moved = comes_out.drawn(section, OAK, Wet(mean_pct=mc), service_draw(ABOVE, 4096))
         sawn = (need.width_mm - ask.kerf_mm, need.depth_mm - ask.kerf_mm)
         assert 0.89 <= chance.comes_out(ask, sawn, moved).probability <= 0.95
 

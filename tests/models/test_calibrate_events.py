@@ -19,9 +19,10 @@ from baulk.models.calibrate import calibration, inputs, parameters
 from baulk.models.calibrate.calibration import MeterSetting
 from baulk.models.drying import solver
 from baulk.models.errors import OutOfRange
+from baulk.models.face_cover import FaceCover
 from baulk.models.meter.correction import TwoPoint
 from baulk.models.quantity import Quantity
-from baulk.models.section import Face, FaceCover, Finished, Section
+from baulk.models.section import Face, Finished, Section
 from baulk.models.timber import Event, EventKind
 
 OAK = species.get("white oak")
@@ -195,17 +196,6 @@ def test_planing_without_the_size_before_is_said_and_dried_at_the_size_now(case)
     assert said(fitted, "size_before_unknown")
     plain = fit(case, [])
     np.testing.assert_allclose(fitted.field_now.mean_pct, plain.field_now.mean_pct)
-
-
-def test_a_register_that_keeps_the_green_size_gives_the_present_one(case):
-    piece = case[0]
-    planed = event("planed", 150, width_mm=100, depth_mm=90)
-    assert inputs.present(piece, [planed]).section == dataclasses.replace(
-        piece.section, width_mm=100, depth_mm=90
-    )
-    assert inputs.present(piece, []) is piece
-    fitted = fit(case, [], events=[planed])
-    assert (fitted.field_now.section.width_mm, fitted.field_now.section.depth_mm) == (100, 90)
 
 
 def test_a_planing_larger_than_the_timber_is_not_counted_and_said(case):

@@ -10,7 +10,8 @@ from baulk.models.air import AirSeries
 from baulk.models.diffusion import DiffusionLaw, law_for
 from baulk.models.drying import solver
 from baulk.models.errors import OutOfRange
-from baulk.models.section import Face, FaceCover, Section
+from baulk.models.face_cover import FaceCover
+from baulk.models.section import Face, Section
 from baulk.models.sorption import rh_pct
 
 DAY = 86_400.0

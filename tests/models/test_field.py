@@ -17,7 +17,7 @@ from baulk.models.drying import solver
 from baulk.models.drying.grid import graded_edges_mm
 from baulk.models.drying.solver import CONDUCTANCE_M_S, FaceCover, Members
 from baulk.models.errors import OutOfRange
-from baulk.models.field import MoistureField, integral_weights, point_weights
+from baulk.models.field import MoistureField
 from baulk.models.section import Face, Section
 from baulk.models.sorption import emc_pct
 
@@ -94,16 +94,6 @@ def test_the_lines_through_the_middle_are_those_of_a_sloping_field():
     slope = field(30 + 0.1 * x[None, :] + 0.2 * y[:, None])
     assert slope.along_x_pct(np.array([-100.0, 0.0, 55.0])) == pytest.approx([20.0, 30.0, 35.5])
     assert slope.along_y_pct(np.array([-50.0, 12.0])) == pytest.approx([20.0, 32.4])
-
-
-def test_weights_keep_the_mean_of_every_cell_and_two_cells_are_enough():
-    for cells in (2, 3, 16):
-        edges = graded_edges_mm(150, cells)
-        inside = np.linspace(edges[0], edges[1], 2001)
-        mean = np.trapezoid(point_weights(edges, inside), inside, axis=0) / (edges[1] - edges[0])
-        assert mean == pytest.approx(np.eye(cells)[0], abs=1e-5)
-        assert integral_weights(edges, edges[-1]) == pytest.approx(np.diff(edges))
-        assert point_weights(edges, 999.0) == pytest.approx(point_weights(edges, edges[-1]))
 
 
 OAK = DiffusionLaw(d_ref_m2_s=1.7e-11)

@@ -137,29 +137,6 @@ def test_air_that_is_held_ends_at_its_own_equilibrium():
         assert 0.3 < np.std(away) < 3.0
 
 
-def test_a_week_that_swings_dries_like_its_own_mean_moisture_not_like_its_extremes():
-    days = 730
-    swinging = air_scenarios.weekly([(0, 18, 40), (84, 18, 75)], since_s=NOW_S, days=days)
-    calm = sorption.rh_pct(18, sorption.mean_of_emc_pct(swinging))
-    one, other = ahead(swinging), ahead(air_scenarios.held(18, float(calm), since_s=NOW_S))
-    assert one.mean_pct[2, -1] == pytest.approx(other.mean_pct[2, -1], abs=0.3)
-
-
-def test_a_week_holds_what_it_says_when_it_says_so():
-    # judging.NOW is Sunday, 1 March 2026, noon: still what began on Saturday at six
-    air = air_scenarios.weekly([(7, 20, 50), (5 * 24 + 18, 12, 70)], since_s=NOW_S, days=14)
-    monday = datetime(2026, 3, 2, 7, tzinfo=UTC).timestamp()
-    assert air.posix_s[0] <= NOW_S < air.posix_s[1] == monday
-    assert list(air.rh_pct[:3]) == [70, 50, 70]
-    assert air.posix_s[-1] <= NOW_S + 14 * DAY_S
-
-
-@pytest.mark.parametrize("week", [[], [(5, 20, 50), (5, 18, 50)], [(-1, 20, 50)], [(168, 20, 50)]])
-def test_a_week_that_cannot_be_is_refused(week):
-    with pytest.raises(OutOfRange, match="the week"):
-        air_scenarios.weekly(week, since_s=NOW_S, days=14)
-
-
 def test_impossible_spreads_and_single_futures_are_refused():
     with pytest.raises(OutOfRange, match="twelve numbers"):
         air_scenarios.Spread(temp_c=np.ones(12), rh_pct=-np.ones(12))

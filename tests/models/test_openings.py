@@ -12,8 +12,9 @@ from baulk.models import openings, species, text
 from baulk.models.allowance import bend, chance
 from baulk.models.allowance.parts import Ask
 from baulk.models.calibrate.inputs import history
+from baulk.models.face_cover import CONDUCTANCE_M_S, FaceCover
 from baulk.models.reason import Reason
-from baulk.models.section import CONDUCTANCE_M_S, Face, FaceCover, Finished, Kerf, Section, weakest_face
+from baulk.models.section import Face, Finished, Kerf, Section, weakest_face
 from baulk.models.surface import account
 from baulk.models.timber import Event, EventKind, Timber
 from baulk.models.verdict import comes_out

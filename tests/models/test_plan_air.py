@@ -15,13 +15,15 @@ from invented_room import DAY_S, GIVEN, NOW, need, piece, room
 
 from baulk.models import species
 from baulk.models.errors import OutOfRange
+from baulk.models.face_cover import FaceCover
 from baulk.models.forecast import QUANTILES, Forecast
 from baulk.models.plan.humidity import plan, schedule, summary, surfaces, window
 from baulk.models.plan.humidity import remedies as humidity_remedies
+from baulk.models.plan.humidity.air_plan import Water
 from baulk.models.plan.humidity.timbers import ready_days
 from baulk.models.plan.humidity.window import Band
 from baulk.models.reason import Reason
-from baulk.models.section import Face, FaceCover
+from baulk.models.section import Face
 from baulk.models.surface import margin
 from baulk.models.verdict import readiness
 
@@ -59,7 +61,7 @@ def test_below_45_percent_a_surface_may_stand_again_what_it_stood_and_above_it_m
 def test_a_plan_tells_whose_surface_is_at_risk_with_it_and_without():
     stands = 10.5 * (1 - 19.3 / 30)  # white oak, T3-C1 at the first stage
     asked = need(piece(mc=60.0), temp_c=15.0, rh=60.0)
-    made = plan.plan(asked, plan.Water(), hold_rh=60.0)
+    made = plan.plan(asked, Water(), hold_rh=60.0)
     (risk,) = made.surface_risks
     assert risk.values["tag"] == "OAK-1"
     assert risk.values["tolerated_pct"] == pytest.approx(stands)
@@ -67,11 +69,11 @@ def test_a_plan_tells_whose_surface_is_at_risk_with_it_and_without():
     assert risk.values["nothing_pct"] > stands + 1
     assert risk.values["plan_pct"] == pytest.approx(risk.values["nothing_pct"], abs=0.01)
     assert risk in summary.summary(made)
-    damp = plan.plan(asked, plan.Water(), hold_rh=93.0)
+    damp = plan.plan(asked, Water(), hold_rh=93.0)
     (still,) = damp.surface_risks
     assert still.values["plan_weeks"] == 0
     assert still.values["plan_pct"] < stands
-    assert plan.plan(need(piece(mc=42.0), temp_c=15.0), plan.Water(), hold_rh=50.0).surface_risks == ()
+    assert plan.plan(need(piece(mc=42.0), temp_c=15.0), Water(), hold_rh=50.0).surface_risks == ()
 
 
 def test_a_plan_sees_the_same_strain_as_the_margin_of_the_timber():
@@ -147,7 +149,7 @@ def test_no_steady_humidity_inside_the_window_beats_the_schedule():
 
 def test_a_dry_use_wants_dry_air_and_gains_by_it():
     asked = need(piece(wood="Douglas-fir", mc=28.0, use="joinery", mm=120.0, cut=90.0), temp_c=15.0, rh=78.0)
-    made = plan.plan(asked, plan.Water())
+    made = plan.plan(asked, Water())
     (gain,) = made.gains
     assert gain.gained_weeks.median > 8
     assert made.sure == pytest.approx(0.95)  # a date is that of a first yes, as the verdict's own
@@ -208,7 +210,7 @@ def test_glued_work_beside_green_oak_closes_the_window_and_wrapping_it_opens_it(
 
 def test_the_water_of_the_timbers_is_what_they_lose():
     asked = need(piece(mc=40.0, stood=10.0), temp_c=15.0)
-    made = plan.plan(asked, plan.Water(), hold_rh=65.0)
+    made = plan.plan(asked, Water(), hold_rh=65.0)
     one = asked.stocks[0]
     fields = one.dried(asked.room.held(np.full(156, 65.0)), asked.room.at_s())
     lost = np.median(fields[0].mean_pct) - np.median(fields[-1].mean_pct)
@@ -221,7 +223,7 @@ def test_the_water_of_the_timbers_is_what_they_lose():
 
 def test_draught_people_and_timbers_add_up_to_what_must_be_taken_out():
     asked = need(piece(mc=40.0, stood=10.0), temp_c=15.0, rh=80.0)
-    counted = plan.Water(
+    counted = Water(
         volume_m3=200.0, exchange=GIVEN, outside=asked.room.year, people_h_day=16.0, price_kwh=0.3
     )
     made = plan.plan(asked, counted, hold_rh=60.0)
@@ -236,7 +238,7 @@ def test_draught_people_and_timbers_add_up_to_what_must_be_taken_out():
 def test_the_summary_holds_the_numbers_of_the_plan_and_ends_with_the_caution():
     asked = need(piece(mc=60.0), temp_c=20.0)
     unknown = Reason(code="humidity.volume_unknown")
-    made = plan.plan(asked, plan.Water(unknown=(unknown,)))
+    made = plan.plan(asked, Water(unknown=(unknown,)))
     said = summary.summary(made)
     found = {each.code: each.values for each in said}
     assert found["humidity.gain"]["tag"] == "OAK-1"
@@ -250,7 +252,7 @@ def test_the_summary_holds_the_numbers_of_the_plan_and_ends_with_the_caution():
 
 def test_a_plan_says_what_it_rests_on_and_what_would_change_it():
     asked = need(piece(mc=30.0, build_days=365.0, stood=12.0), piece("PINE-1", "longleaf pine", 18.0, "deck"))
-    made = plan.plan(asked, plan.Water(), hold_rh=60.0)
+    made = plan.plan(asked, Water(), hold_rh=60.0)
     without = next(each for each in made.assumptions if each.code == "humidity.no_safe_start")
     assert without.values["species"] == ("longleaf pine",)
     changes = {each.code: each.values for each in made.changes}
@@ -263,11 +265,11 @@ def test_impossible_wishes_are_refused_in_sentences():
     with pytest.raises(OutOfRange, match="was it in °F"):
         room(held=61.0)
     with pytest.raises(OutOfRange, match="has no timber"):
-        plan.plan(need(), plan.Water())
+        plan.plan(need(), Water())
     with pytest.raises(OutOfRange, match="between 0 and 100"):
-        plan.plan(need(piece()), plan.Water(), hold_rh=170.0)
+        plan.plan(need(piece()), Water(), hold_rh=170.0)
     with pytest.raises(OutOfRange, match="the hours of work"):
-        plan.Water(people_h_day=-1.0)
+        Water(people_h_day=-1.0)
     with pytest.raises(OutOfRange, match="the driest air"):
         room(driest_rh=2.0)
 
@@ -285,6 +287,6 @@ def test_a_room_in_frost_has_no_mould_limit():
 
 def test_without_timber_to_dry_the_air_stays_as_it_would():
     kept = replace(piece(mc=15.0, part="keep"), part="keep")
-    made = plan.plan(need(kept, temp_c=15.0, rh=70.0), plan.Water())
+    made = plan.plan(need(kept, temp_c=15.0, rh=70.0), Water())
     assert made.gains == ()
     assert made.weeks[20].set_pct == pytest.approx(70.0, abs=1.0)

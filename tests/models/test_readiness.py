@@ -17,7 +17,7 @@ from baulk.models.air import AirSeries
 from baulk.models.calibrate import calibration as calibrate_calibration
 from baulk.models.drying import solver
 from baulk.models.verdict import alternatives, decision, next_reading, readiness, rough_out
-from baulk.models.verdict.readiness import first_yes
+from baulk.models.verdict.rule import Rule, first_yes, service_draw
 
 
 def build(
@@ -49,10 +49,10 @@ def judge(parts, **more):
 
 def rule_of(parts, wanted=0.9):
     use, piece = parts["use_class"], parts["timber"].finished
-    return readiness.Rule(
+    return Rule(
         species=parts["species"],
         use=use,
-        service_mc_pct=readiness.service_draw(use, parts["calibration"].meter_bias_pct.size),
+        service_mc_pct=service_draw(use, parts["calibration"].meter_bias_pct.size),
         tolerance_mm=use.tolerance_mm(piece.width_mm, piece.depth_mm),
         wanted=wanted,
     )
@@ -315,7 +315,7 @@ def test_evaluated_again_and_again_with_new_noise_a_verdict_does_not_flap():
 
 
 def test_the_roughed_piece_lives_through_the_build_too(piece):
-    service = readiness.service_draw(piece["use_class"], 32)
+    service = service_draw(piece["use_class"], 32)
     roughed = rough_out.rough_out(
         piece["timber"], piece["species"], piece["calibration"], piece["work"].air, law=piece["work"].law,
         use=piece["use_class"], service_mc_pct=service,

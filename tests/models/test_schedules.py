@@ -39,11 +39,6 @@ def test_every_number_is_the_one_that_stood_in_the_code():
     assert checking.STARTS[0].stages == checking.MILDEST_START
 
 
-@pytest.mark.parametrize(("mean", "emc"), [(70, 17.7), (40.1, 17.7), (40, 15.2), (30.1, 15.2), (30, None)])
-def test_the_shops_floor_is_what_it_was(mean, emc):
-    assert getattr(checking.floor_for(mean), "emc_pct", None) == emc
-
-
 @pytest.mark.parametrize("step", schedules.steps(), ids=lambda each: f"{each.schedule}-{each.above_mc_pct:g}")
 def test_every_row_names_a_wood_of_the_table_and_the_emc_of_its_air(step):
     assert species.get(step.species).name == step.species

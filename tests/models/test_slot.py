@@ -21,7 +21,8 @@ from baulk.models.calibrate.inputs import history
 from baulk.models.diffusion import DiffusionLaw
 from baulk.models.drying import slot, solver
 from baulk.models.drying.grid import position_mm, section_edges_mm
-from baulk.models.section import CONDUCTANCE_M_S, Face, FaceCover, Finished, Kerf, Section
+from baulk.models.face_cover import CONDUCTANCE_M_S, FaceCover
+from baulk.models.section import Face, Finished, Kerf, Section
 from baulk.models.timber import Event, EventKind
 
 DAY = 86_400.0

@@ -20,7 +20,8 @@ from baulk.models.diffusion import law_for
 from baulk.models.drying import outer_layers, outer_march, solver
 from baulk.models.drying.members import Members
 from baulk.models.errors import OutOfRange
-from baulk.models.section import Face, FaceCover, Finished, Section
+from baulk.models.face_cover import FaceCover
+from baulk.models.section import Face, Finished, Section
 from baulk.models.surface import course, margin
 from baulk.models.timber import Event, EventKind, Timber
 

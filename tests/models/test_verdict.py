@@ -18,6 +18,7 @@ from baulk.models.calibrate import calibration
 from baulk.models.section import Section
 from baulk.models.surface import margin
 from baulk.models.verdict import decision, readiness, rough_out
+from baulk.models.verdict.rule import Rule
 
 
 def build(piece, days, *, readings=True):
@@ -149,7 +150,7 @@ class Today:
     """A path of one day, so many of whose members are ready."""
 
     def __init__(self, chance, *, kept):
-        self.rule = readiness.Rule(
+        self.rule = Rule(
             species=species.get("white oak"), use=use_class.get("planking"), wanted=0.9, kept=kept,
             service_mc_pct=np.zeros(100), tolerance_mm=1.0,
         )  # fmt: skip

@@ -243,38 +243,3 @@ class Program:
             short=whole[self._at["short"]],
             spent=self.problem.spent(taken, mixed),
         )
-
-
-def assign(problem: Problem, *, time_limit_s: float = 5.0) -> Amounts:
-    """Assign parts to timbers.
-
-    Parameters
-    ----------
-    problem : Problem
-        What is wanted, and what there is.
-    time_limit_s : float
-        Longest time for each search. [s]
-
-    Returns
-    -------
-    Amounts
-        The plan, and how sure it is that there is no better one.
-
-    Raises
-    ------
-    NoAnswer
-        If there is no plan within the time.
-
-    References
-    ----------
-    Mixed-integer program by HiGHS through `scipy.optimize.milp`.
-    """
-    parts, timbers = problem.cost.shape
-    if timbers == 0:
-        return Amounts(
-            taken=np.zeros((parts, 0), dtype=np.int64),
-            mixed=np.zeros(0, dtype=np.int64),
-            short=np.array(problem.count, dtype=np.int64),
-        )
-    program = Program(problem=problem)
-    return program.cheapest(program.fewest(time_limit_s), time_limit_s)

@@ -27,7 +27,7 @@ from baulk.models.section import Finished, Section
 from baulk.models.species import Species
 from baulk.models.timber import Timber
 from baulk.models.use_class import UseClass
-from baulk.models.verdict.readiness import Rule
+from baulk.models.verdict.rule import Rule
 
 MEMBERS: Final = 32
 CELLS: Final = (12, 12)

@@ -13,7 +13,7 @@ from baulk.models.section import Section
 from baulk.models.species import Species
 from baulk.models.use_class import UseClass
 from baulk.models.verdict.comes_out import shrinking_apart
-from baulk.models.verdict.readiness import Rule
+from baulk.models.verdict.rule import Rule
 
 MEMBERS: Final = 128
 CELLS: Final = (4, 4)
@@ -47,7 +47,7 @@ def ready_range_pct(
 
     References
     ----------
-    `baulk.models.verdict.readiness.Rule.conditions`.
+    `baulk.models.verdict.rule.Rule.conditions`.
     """
     edges = (
         solver.graded_edges_mm(piece.width_mm, CELLS[0]),

@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 from baulk.models.constants import Floats
 from baulk.models.plan.humidity.judgement import LEAST_CHANCE, LEAST_WEEKS
 from baulk.models.reason import Reason
-from baulk.models.verdict.readiness import BAND
+from baulk.models.verdict.rule import BAND
 
 LEAST_HOLDS: Final = BAND  # by which a chance must differ, as a verdict's must to change
 Z: Final = 1.645  # 5 to 95 %

@@ -21,10 +21,11 @@ from baulk.models.constants import DAY_S
 from baulk.models.diffusion import DiffusionLaw
 from baulk.models.drying import outer_layers, solver
 from baulk.models.drying.outer_march import STEP_S
+from baulk.models.face_cover import FaceCover
 from baulk.models.forecast import Forecast
 from baulk.models.plan.choices.choice import Prices, What
 from baulk.models.plan.humidity.ways import MOVE_H, MOVE_WEEKS
-from baulk.models.section import Face, FaceCover, Finished, Kerf, Section, from_pith_mm
+from baulk.models.section import Face, Finished, Kerf, Section, from_pith_mm
 from baulk.models.species import Species
 from baulk.models.surface import course
 from baulk.models.surface.course import Surface
@@ -32,7 +33,8 @@ from baulk.models.timber import Timber
 from baulk.models.use_class import UseClass, UseClassTable
 from baulk.models.verdict import comes_out, readiness, rough_out
 from baulk.models.verdict.comes_out import Recorded
-from baulk.models.verdict.readiness import Path, Rule, Work
+from baulk.models.verdict.readiness import Path, Work
+from baulk.models.verdict.rule import Rule
 
 WEEK_S: Final = 7 * DAY_S
 YEAR_WEEKS: Final = 52  # over which a bad check is counted

@@ -10,9 +10,9 @@ from typing import Final
 
 import numpy as np
 
+from baulk.models.plan.humidity.air_plan import AirPlan
 from baulk.models.plan.humidity.looked_back import LookedBack
 from baulk.models.plan.humidity.outcome import COUNTED, Alternative
-from baulk.models.plan.humidity.plan import AirPlan
 from baulk.models.reason import Reason
 
 # numbers of models/data/constants.csv

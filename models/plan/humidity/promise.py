@@ -7,8 +7,8 @@ from datetime import datetime
 from typing import Final
 
 from baulk.models.errors import OutOfRange
+from baulk.models.plan.humidity.air_plan import AirPlan, Week
 from baulk.models.plan.humidity.outcome import Alternative, Span
-from baulk.models.plan.humidity.plan import AirPlan, Week
 
 WEEKS: Final = 104  # of air that are kept
 OWN_AIR: Final = frozenset({"heat", "dry", "vent"})  # ways whose air by week stands nowhere in a plan

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from baulk.models.checking import mould_limit_pct
 from baulk.models.constants import Floats
+from baulk.models.face_cover import FaceCover
 from baulk.models.plan.humidity import schedule
 from baulk.models.plan.humidity import window as windows
 from baulk.models.plan.humidity.schedule import EVERY, Need
@@ -18,7 +19,7 @@ from baulk.models.plan.humidity.timbers import Stock
 from baulk.models.plan.humidity.ways import STILL_AIR
 from baulk.models.plan.humidity.window import DAMPEST_RH, Window
 from baulk.models.reason import Reason
-from baulk.models.section import Face, FaceCover
+from baulk.models.section import Face
 
 COOLEST_C: Final = 1.0
 WARMER_K: Final = 5.0

@@ -8,8 +8,8 @@ from typing import Final
 
 import numpy as np
 
+from baulk.models.plan.humidity.air_plan import AirPlan, Gain
 from baulk.models.plan.humidity.outcome import COUNTED
-from baulk.models.plan.humidity.plan import AirPlan, Gain
 from baulk.models.plan.humidity.water import Machine
 from baulk.models.reason import Reason, Value, Values
 

@@ -19,8 +19,9 @@ from baulk.models.distortion.movement import Shape
 from baulk.models.drying import outer_layers, outer_march, solver
 from baulk.models.drying.grid import graded_edges_mm, moved
 from baulk.models.drying.solver import Members
+from baulk.models.face_cover import Covers
 from baulk.models.field import MoistureField
-from baulk.models.section import Covers, Finished
+from baulk.models.section import Finished
 from baulk.models.species import Species
 from baulk.models.surface import course
 from baulk.models.surface.course import Surface
@@ -28,6 +29,7 @@ from baulk.models.timber import Event, Timber
 from baulk.models.use_class import UseClass
 from baulk.models.verdict import readiness
 from baulk.models.verdict.chances import Chances
+from baulk.models.verdict.rule import Rule
 
 Part = Literal["dry", "beside", "keep", "wet"]  # to be dried; green beside it; finished; may stay wet
 
@@ -102,10 +104,10 @@ class Stock:
         return volume_m3 * self.species.basic_density_kg_m3
 
     @property
-    def rule(self) -> readiness.Rule:
+    def rule(self) -> Rule:
         """What readiness means for it; the same rule as its verdict's."""
         size_mm = (self.finished.width_mm, self.finished.depth_mm)
-        return readiness.Rule.of(self.species, self.use, size_mm, self.members.size, wanted=self.wanted)
+        return Rule.of(self.species, self.use, size_mm, self.members.size, wanted=self.wanted)
 
     def some(self, which: slice | NDArray[np.intp]) -> Stock:
         """Return it with a part of its members."""

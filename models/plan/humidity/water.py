@@ -9,7 +9,6 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from baulk.models.constants import Floats
-from baulk.models.errors import OutOfRange
 from baulk.models.psychrometrics import checked_air, vapour_pressure_pa
 
 KELVIN: Final = 273.15
@@ -77,70 +76,6 @@ def latent_heat_kj_kg(temp_c: ArrayLike) -> Floats:
     Textbook line through the steam table, from memory; within 0.5 % of 2256 kJ/kg at 100 degC.
     """
     return np.asarray(2501.0 - 2.361 * np.asarray(temp_c, dtype=float))
-
-
-def ventilation_air_kg_h(load_kg_h: float, room_kg_kg: float, supply_kg_kg: float) -> float:
-    """Dry air that carries a load of water out of a room.
-
-    Parameters
-    ----------
-    load_kg_h : float
-        Water to carry out. [kg/h]
-    room_kg_kg, supply_kg_kg : float
-        Humidity ratio in the room and of the air let in; the room's is the larger. [kg/kg]
-
-    Returns
-    -------
-    float
-        ``G / (x_room - x_in)``. [kg/h]
-
-    Raises
-    ------
-    OutOfRange
-        If the air let in is not drier, so that no amount of it helps.
-
-    References
-    ----------
-    Balance of water over the room; engineeringtoolbox.com d_1636 prints the formula (and an example, 100 kg/h
-    between 0.010 and 0.001, whose printed 11 020 should read 11 111).
-    """
-    if not room_kg_kg > supply_kg_kg:
-        raise OutOfRange("the air let in", "is not drier than the room's, so airing carries nothing out")
-    return load_kg_h / (room_kg_kg - supply_kg_kg)
-
-
-def leaving_kg(
-    volume_m3: ArrayLike, basic_density_kg_m3: ArrayLike, from_pct: ArrayLike, to_pct: ArrayLike
-) -> Floats:
-    """Water that leaves wood between two moisture contents.
-
-    Parameters
-    ----------
-    volume_m3 : array_like
-        Green volume. [m3]
-    basic_density_kg_m3 : array_like
-        Oven-dry mass over green volume. [kg/m3]
-    from_pct, to_pct : array_like
-        Mean moisture content before and after. [% of oven-dry mass]
-
-    Returns
-    -------
-    ndarray
-        Below 0 when the wood takes water up. [kg]
-
-    References
-    ----------
-    Definition of moisture content and of basic density (Wood Handbook, FPL-GTR-282, chapter 4).
-
-    Examples
-    --------
-    An 8 x 8 in x 8 ft white oak (basic density 600 kg/m3) from 64 to 20 %:
-
-    >>> round(float(leaving_kg(0.2032**2 * 2.4384, 600.0, 64.0, 20.0)), 1)
-    26.6
-    """
-    dry = np.asarray(volume_m3, dtype=float) * np.asarray(basic_density_kg_m3, dtype=float)
-    return np.asarray(dry * (np.asarray(from_pct, dtype=float) - np.asarray(to_pct, dtype=float)) / 100)
 
 
 def draught_l_day(

@@ -14,6 +14,7 @@ import numpy as np
 
 from baulk.models.air import AirSeries
 from baulk.models.constants import Floats
+from baulk.models.face_cover import Covers, FaceCover
 from baulk.models.plan.humidity.room import Room
 from baulk.models.plan.humidity.schedule import Need
 from baulk.models.plan.humidity.timbers import WEEK_S, Stock
@@ -21,7 +22,7 @@ from baulk.models.plan.humidity.water import vapour_g_m3
 from baulk.models.plan.humidity.window import DAMPEST_RH, Window
 from baulk.models.psychrometrics import saturation_pa
 from baulk.models.reason import Reason
-from baulk.models.section import Covers, Face, FaceCover
+from baulk.models.section import Face
 
 What = Literal["nothing", "hold", "cover", "wrap", "vent", "heat", "dry", "move"]
 

@@ -24,7 +24,6 @@ from baulk.models.species import Species
 from baulk.models.use_class import UseClass
 
 BOARD_FOOT_MM3: Final = 144 * 25.4**3  # 144 cubic inches: 1 ft x 1 ft x 1 in
-HEAVY: Final = 1.2  # a heavy tree: two standard deviations of a tenth, as `diffusion.LIGHT`
 
 
 def board_feet(width_mm: float, depth_mm: float, length_mm: float) -> float:

@@ -7,7 +7,7 @@ rectangle, the place nearest to the pith and those in line with it; the one that
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Final
 
@@ -20,7 +20,7 @@ from baulk.models.plan.sawing.order import Order
 from baulk.models.plan.sawing.rects import Rect
 from baulk.models.plan.sawing.sweep import Sweep, meet
 from baulk.models.reason import Reason
-from baulk.models.section import Face, Finished, offsets_mm
+from baulk.models.section import Finished, offsets_mm
 from baulk.models.species import Species
 from baulk.models.use_class import UseClass
 
@@ -325,19 +325,3 @@ def _laid(case: _Case, place: Finished, way: _Way) -> Laid:
 def _name(count: int, heart: str, *, when_dry: bool = False) -> Reason:
     """Return what a choice is called."""
     return Reason(code="sawing.choice", values={"count": count, "heart": heart, "when_dry": when_dry})
-
-
-def faces(laid: Iterable[tuple[str, float]]) -> dict[Face, float]:
-    """Turn offsets by letter into offsets by face.
-
-    Parameters
-    ----------
-    laid : iterable of (str, float)
-        Letters and what is taken off. [mm]
-
-    Returns
-    -------
-    dict
-        By face. [mm]
-    """
-    return {Face(letter): off for letter, off in laid}

@@ -1,0 +1,94 @@
+"""A stored document of an evaluation read: the whole, its summary, or that it failed."""
+
+from __future__ import annotations
+
+from functools import lru_cache
+from typing import TypeVar
+
+from pydantic import BaseModel, ValidationError
+
+from baulk.ingest.errors import DocumentError
+from baulk.ingest.evaluation.document import SCHEMA_VERSION, Document, Failed, Summary
+
+
+class _Begin(BaseModel):
+    """What decides how a document is read."""
+
+    schema_version: int = 1
+    failed: str | None = None
+
+
+_Kind = TypeVar("_Kind", Summary, Document)
+
+
+@lru_cache(maxsize=64)
+def parse(payload: bytes) -> Document:
+    """Read a stored evaluation.
+
+    Parameters
+    ----------
+    payload : bytes
+        JSON as the store keeps it, of this schema or an earlier one.
+
+    Returns
+    -------
+    Document
+        The evaluation.
+
+    Raises
+    ------
+    DocumentError
+        If it says why there is none, is of a newer schema, or is no such document.
+    """
+    return _read(payload, Document)
+
+
+@lru_cache(maxsize=1024)
+def summary(payload: bytes) -> Summary:
+    """Read what a list of timbers shows of a stored evaluation; otherwise as `parse`."""
+    return _read(payload, Summary)
+
+
+def document_of(payload: bytes | None) -> Document | None:
+    """Return a stored evaluation, or nothing where there is none that can be read."""
+    try:
+        return None if payload is None else parse(payload)
+    except DocumentError:
+        return None
+
+
+def summary_of(payload: bytes | None) -> Summary | None:
+    """Return what a list shows of a stored evaluation, or nothing where none can be read."""
+    try:
+        return None if payload is None else summary(payload)
+    except DocumentError:
+        return None
+
+
+def failure_of(payload: bytes) -> Failed | None:
+    """Return the document of a timber that could not be evaluated, or nothing where it was."""
+    try:
+        return Failed.model_validate_json(payload)
+    except ValidationError:
+        return None
+
+
+def _read(payload: bytes, kind: type[_Kind]) -> _Kind:
+    try:
+        begin = _Begin.model_validate_json(payload)
+        if begin.schema_version > SCHEMA_VERSION:
+            raise DocumentError(
+                "this evaluation was stored by a newer version of the program (schema "
+                f"{begin.schema_version}; this one reads up to {SCHEMA_VERSION}): update this installation, "
+                "or work it out anew with this one by `baulk forecast --again`"
+            )
+        if begin.failed:
+            raise DocumentError(f"this timber can't be worked out: {begin.failed}")
+        return kind.model_validate_json(payload)
+    except ValidationError as err:
+        first = err.errors()[0]
+        where = ".".join(str(part) for part in first["loc"]) or "the whole"
+        raise DocumentError(
+            f"a stored evaluation can't be read at {where} ({first['msg']}); "
+            "`baulk forecast` works it out anew"
+        ) from err
