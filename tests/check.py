@@ -1,8 +1,8 @@
 """Every check and every test, in the order in which they are quickest to fail; pytest's summary comes last.
 
 Where all tests are run they go in two lanes side by side, each with its own folders: browsers and brokers
-wait most of the time, and computations do not. Whichever ends first takes what is left for both, some files at
-a time, so that none stands idle while the other works. What is said beside the first is printed at the end.
+wait most of the time, and computations do not. Whichever ends first takes what is left for both, some files
+at a time, so that none stands idle while the other works. What is said beside the first comes at the end.
 
 ``python tests/check.py [--bench] [--only-tests] [what pytest takes]``
 """

@@ -7,12 +7,17 @@ import shutil
 import socket
 import ssl
 import subprocess
+import sys
 import threading
 import time
 from datetime import UTC, datetime
+from pathlib import Path
 
 import paho.mqtt.client as mqtt
 import pytest
+
+sys.path.insert(0, str(Path(__file__).parent))
+from waited import until
 
 from baulk.ingest import config, devices, shop
 from baulk.ingest.errors import BrokerError
@@ -61,15 +66,6 @@ def sensor(guarded, *, tls=None, port=None):
 def weights(folder):
     with shop.open(folder) as opened:
         return [one.value for one in opened.store.readings(Owner.TIMBER, "FER-01")]
-
-
-def until(true, seconds=15.0):
-    end = time.monotonic() + seconds
-    while time.monotonic() < end:
-        if true():
-            return True
-        time.sleep(0.03)
-    return False
 
 
 def send(guarded, kg, **how):

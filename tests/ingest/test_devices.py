@@ -7,15 +7,20 @@ import shutil
 import socket
 import ssl
 import subprocess
+import sys
 import time
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
+from pathlib import Path
 from urllib.parse import unquote, urlsplit
 
 import paho.mqtt.client as mqtt
 import pytest
 from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
+
+sys.path.insert(0, str(Path(__file__).parent))
+from waited import until
 
 from baulk.dashboard.commands import doctor_findings
 from baulk.ingest import broker_files, certificates, config, devices, operations, pipeline, shop
@@ -33,15 +38,6 @@ PACK = '[{"n":"pin-45/b/moisture","u":"/100","v":31},{"n":"weight","u":"kg","v":
 
 def now():
     return datetime.now(UTC)
-
-
-def until(true, seconds=15.0):
-    end = time.monotonic() + seconds
-    while time.monotonic() < end:
-        if true():
-            return True
-        time.sleep(0.03)
-    return False
 
 
 @pytest.fixture

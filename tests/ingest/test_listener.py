@@ -22,6 +22,7 @@ import pytest
 
 sys.path.insert(0, str(Path(__file__).parent))
 import documents
+from waited import until
 
 from baulk.ingest import config, pipeline, shop
 from baulk.ingest.errors import BrokerError, ConfigError
@@ -31,15 +32,6 @@ from baulk.models.section import Finished, Section
 from baulk.models.timber import Timber
 
 TOPIC = "baulk/v1/ferry-yard/timber/FER-01"
-
-
-def until(true, seconds=20.0):
-    end = time.monotonic() + seconds
-    while time.monotonic() < end:
-        if true():
-            return True
-        time.sleep(0.03)
-    return False
 
 
 def weights(first, last):
