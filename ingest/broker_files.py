@@ -90,9 +90,7 @@ def rules(config: Config, devices: Sequence[Device]) -> str:
         "# every account: its own topic, which bears its name",
         f"pattern write {topics.device('%u', slug)}",
     ]
-    ours = [topics.verdict("+", slug), topics.notices(slug)]
-    ours += _announced(config)
-    told = [f"topic write {one}" for one in ours]
+    ours = [topics.verdict("+", slug), topics.notices(slug), *_announced(config), topics.plan("+", slug)]
     for part in parts(config):
         lines += ["", f"user {config.broker.account(part)}"]
         if part == "plan":
@@ -101,10 +99,8 @@ def rules(config: Config, devices: Sequence[Device]) -> str:
             lines += _rules_of_forwarder(config)
         elif part == "pair":  # hears everything for ten minutes, while somebody looks for a new sensor
             lines.append("topic read #")
-        else:
-            lines += told
-        if part.startswith("listener"):
-            lines.append(f"topic write {topics.plan('+', slug)}")
+        else:  # a listener
+            lines += [f"topic write {one}" for one in ours]
             lines += [f"topic read {one}" for one in topics.subscriptions(slug, config.source)]
             lines.append(f"topic write {topics.status('+', slug)}")
     for device in devices:
@@ -209,7 +205,7 @@ def parts(config: Config) -> list[str]:
     """Return the parts of this program that have an account each."""
     several = [f"listener-{k}" for k in range(1, MOST_LISTENERS + 1)] if config.broker.share else []
     here = [] if config.forward is None else [FORWARD]  # a yard's own broker
-    return ["listener", *several, "out", "plan", "pair", *here]
+    return ["listener", *several, "plan", "pair", *here]
 
 
 def _own_lines(config: Config, former: Mapping[str, str]) -> dict[str, str]:

@@ -76,7 +76,7 @@ class BrokerAt(_Part):
     secret: ClassVar[str]
     host: str = Field(default="127.0.0.1", min_length=1)
     port: int = Field(default=1883, ge=1, le=65535)
-    user: str | None = None  # {part} in it stands for listener, listener-1, out, plan: an account for each
+    user: str | None = None  # {part} in it stands for listener, listener-1, plan, pair: an account for each
     client_id: str | None = Field(default=None, pattern=r"^[A-Za-z0-9_-]{1,64}$")
     keepalive_s: int = Field(default=30, ge=5, le=3600)
     tls: bool = False

@@ -109,7 +109,7 @@ class ReachDates:
     posix_s : ndarray, shape (nt,)
         Moments of the forecast. [s]
     probability : ndarray, shape (nt,)
-        Share of the ensemble that has reached it by each moment; never falls.
+        Share of the ensemble that has reached it by each moment; never falls. [-]
     member_posix_s : ndarray, shape (m,)
         When each member reaches it, infinite for never within the horizon. [s]
     """

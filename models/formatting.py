@@ -42,7 +42,7 @@ def share(part: float, below: float | None = None) -> str:
     Parameters
     ----------
     part : float
-        0 to 1.
+        0 to 1. [-]
     below : float, optional
         What was wanted: a share that falls short of it is never written as the same number.
 

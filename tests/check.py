@@ -1,7 +1,8 @@
 """Every check and every test, in the order in which they are quickest to fail; pytest's summary comes last.
 
-Where all tests are run they go in two processes side by side, each with its own folders: browsers and brokers
-wait most of the time, and computations do not. What the first says is printed when the second has ended.
+Where all tests are run they go in two lanes side by side, each with its own folders: browsers and brokers
+wait most of the time, and computations do not. Whichever ends first takes what is left for both, some files
+at a time, so that none stands idle while the other works. What is said beside the first comes at the end.
 
 ``python tests/check.py [--bench] [--only-tests] [what pytest takes]``
 """
@@ -12,14 +13,20 @@ import os
 import subprocess
 import sys
 import tempfile
+import threading
 import time
+from collections import deque
 from collections.abc import Sequence
 from pathlib import Path
+from typing import IO
 
 ROOT = Path(__file__).resolve().parent.parent
 BIN = Path(sys.executable).parent  # not resolved: the environment's own folder
 PARTS = ("models", "ingest", "dashboard")
 BESIDE = ("architecture", "bench", "ingest", "models", "reference", "security")
+FOR_BOTH = "faults"
+AT_ONCE = 3  # files; each process of pytest costs some seconds to start
+NONE_LEFT = 5  # what pytest ends with where every test of its files was left out
 
 
 def step(name: str, argv: Sequence[str | Path], **env: str) -> bool:
@@ -47,28 +54,42 @@ def types() -> bool:
 
 
 def both(pytest: list[str]) -> int:
-    """Run the folders named above in one process and the others in another; 0 only if both pass."""
-    others = sorted(
-        f"tests/{each.name}"
-        for each in (ROOT / "tests").iterdir()
-        if each.name not in BESIDE and any(each.rglob("test_*.py"))
-    )
+    """Run all tests in two lanes as said above; 0 only if all pass."""
+    having = {each.name for each in (ROOT / "tests").iterdir() if any(each.rglob("test_*.py"))}
+    files = sorted(f"tests/{FOR_BOTH}/{each.name}" for each in (ROOT / "tests" / FOR_BOTH).glob("test_*.py"))
+    left = deque(files[at : at + AT_ONCE] for at in range(0, len(files), AT_ONCE))
+    failed: list[int] = []
+
+    def lane(names: Sequence[str], *more: str, said: IO[bytes] | None = None) -> None:
+        paths = [f"tests/{name}" for name in names]
+        while paths:
+            code = subprocess.run(
+                [*pytest, *more, *paths],
+                cwd=ROOT,
+                stdout=said,
+                stderr=said and subprocess.STDOUT,
+                check=False,
+            ).returncode
+            if code not in {0, NONE_LEFT}:
+                failed.append(code)
+            try:
+                paths = left.popleft()
+            except IndexError:
+                return
+
     with tempfile.TemporaryFile() as said:
-        beside = subprocess.Popen(
-            [*pytest, "-p", "no:cacheprovider", *(f"tests/{name}" for name in BESIDE)],
-            cwd=ROOT,
-            stdout=said,
-            stderr=subprocess.STDOUT,
-        )
+        apart = ("-p", "no:cacheprovider")
+        beside = threading.Thread(target=lane, args=(BESIDE, *apart), kwargs={"said": said})
+        beside.start()
         try:
-            first = subprocess.run([*pytest, *others], cwd=ROOT, check=False).returncode
-            second = beside.wait()
+            lane(sorted(having - {*BESIDE, FOR_BOTH}))
         finally:
-            beside.kill()  # without effect once it has ended
+            left.clear()  # of what was broken off nothing more is begun
+            beside.join()
         said.seek(0)
-        print(f"== beside it: tests of {', '.join(BESIDE)}", flush=True)
+        print(f"== beside it: tests of {', '.join(BESIDE)}, and of {FOR_BOTH} what it took", flush=True)
         print(said.read().decode(errors="replace"), flush=True)
-    return first or second
+    return failed[0] if failed else 0
 
 
 def main(args: list[str]) -> int:

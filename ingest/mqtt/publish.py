@@ -3,23 +3,17 @@
 from __future__ import annotations
 
 import json
-import threading
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from typing import Final
 
-import paho.mqtt.client as mqtt
-from paho.mqtt.reasoncodes import ReasonCode
-
-from baulk.ingest.errors import BrokerError
 from baulk.ingest.evaluation import document_read
 from baulk.ingest.monitoring import notices
-from baulk.ingest.mqtt import announce, connection, message_schema
+from baulk.ingest.mqtt import message_schema
 from baulk.ingest.shop import Shop
 from baulk.ingest.wire import topics
 
-_WAIT_S: Final = 10.0
 _LONG_AGO: Final = datetime.min.replace(tzinfo=UTC)  # older than any verdict that comes under the tag again
 NOTICES: Final = ""  # stands for a tag; no timber has an empty one
 
@@ -86,47 +80,3 @@ def _notices(shop: Shop, sent: Mapping[str, datetime]) -> Iterator[Outgoing]:
             topic=topics.notices(shop.config.slug),
             payload=notices.published(notices.open_ones(shop), shop.config.shop.units, zone=shop.config.zone),
         )
-
-
-def verdicts(shop: Shop) -> int:
-    """Connect, publish every verdict, and return how many the broker has confirmed.
-
-    Raises
-    ------
-    BrokerError
-        If the broker can't be reached, or does not confirm in time.
-    """
-    config = shop.config
-    waiting = list(messages(shop))
-    for protocol in (connection.V5, connection.V311):
-        client = connection.client(
-            config, f"{config.client_id}-out", part="out", protocol=protocol, keep=False
-        )
-        answered = threading.Event()
-        reasons = []
-
-        def connected(_c: mqtt.Client, _u: object, _f: object, reason: ReasonCode, _p: object) -> None:
-            reasons.append(reason)  # noqa: B023 - used within this turn of the loop only
-            answered.set()  # noqa: B023
-
-        client.on_connect = connected
-        client.on_connect_fail = lambda _c, _u: answered.set()  # noqa: B023
-        connection.start(client, config, protocol=protocol, keep=False)
-        client.loop_start()
-        try:
-            if not answered.wait(_WAIT_S) or not reasons:
-                raise BrokerError(connection.away(config.broker))
-            if reasons[0].is_failure:
-                if protocol == connection.V5 and reasons[0].getName() == "Unsupported protocol version":
-                    continue
-                raise BrokerError(connection.refused(config.broker, reasons[0]))
-            told = [(one.topic, one.payload) for one in waiting] + list(announce.changes(shop, {}))
-            sent = [client.publish(topic, payload, qos=1, retain=True) for topic, payload in told]
-            for one in sent:
-                one.wait_for_publish(_WAIT_S)
-            new = [one for one, out in zip(sent, waiting, strict=False) if out.payload]
-            return sum(one.is_published() for one in new)
-        finally:
-            client.disconnect()
-            client.loop_stop()
-    raise BrokerError(connection.away(config.broker))

@@ -95,7 +95,7 @@ class Bend:
         Parameters
         ----------
         confidence : float
-            The share, above 0 and below 1; its root holds for each of the two, taken as independent.
+            The share, above 0 and below 1; its root holds for each of the two, taken as independent. [-]
 
         Returns
         -------

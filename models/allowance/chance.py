@@ -25,7 +25,7 @@ class ComesOut:
     Parameters
     ----------
     wanted : float
-        How sure it must be.
+        How sure it must be. [-]
     size_mm : (float, float)
         Size of the timber as it was recorded last. [mm]
     finished_mm : (float, float)

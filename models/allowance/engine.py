@@ -64,7 +64,7 @@ def sureness(confidence: float) -> float:
     Parameters
     ----------
     confidence : float
-        The share, 0.5 to below 1.
+        The share, 0.5 to below 1. [-]
 
     Returns
     -------

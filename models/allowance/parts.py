@@ -39,7 +39,7 @@ class Ask:
     bow, crook : Bend
         What straightening takes off the depth and off the width.
     confidence : float
-        Share of the pieces that hold the size, 0.5 to below 1.
+        Share of the pieces that hold the size, 0.5 to below 1. [-]
     tolerance_mm : float
         How much under the finished size a dimension may come out. [mm]
     kerf_mm, planing_mm, check_mm, wane_mm : float

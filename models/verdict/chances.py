@@ -25,13 +25,13 @@ class Chances:
     posix_s : ndarray, shape (n,)
         Dates, rising. [s]
     ready : ndarray, shape (n,)
-        Chance that it stands every condition of its use.
+        Chance that it stands every condition of its use. [-]
     with_room : ndarray, shape (n,)
-        Chance that it does and comes out of its timber too.
+        Chance that it does and comes out of its timber too. [-]
     needed : float
-        Of `ready`, for `square`.
+        Of `ready`, for `square`. [-]
     needed_with_room : float
-        Of `with_room`, for `square`.
+        Of `with_room`, for `square`. [-]
     """
 
     posix_s: Floats

@@ -144,7 +144,7 @@ def asked(timber: Timber, wood: Species, size: Recorded, *, wanted: float, seen:
     timber, wood, size
         The timber, its wood, and what `recorded` found.
     wanted : float
-        How sure the size must be, 0.5 to below 1.
+        How sure the size must be, 0.5 to below 1. [-]
     seen : sequence of Seen
         Curves that were measured on timbers of the shop.
 

@@ -61,9 +61,9 @@ class Verdict:
     spread_days : mapping of str to float
         Standard deviation of each date that is still to come. [d]
     probability : mapping of str to float
-        Chance that each holds today.
+        Chance that each holds today. [-]
     needed : float
-        Chance of its conditions at which `square` is said; that it comes out too needs the wanted one.
+        Chance of its conditions at which `square` is said; that it comes out too needs the wanted one. [-]
     stages : tuple of Stage
         Every condition of its use with a probability and a date of its own, and which of them decides.
     reasons : tuple of Reason
@@ -147,7 +147,7 @@ def judge(  # noqa: PLR0913 - the contract's own signature
     forecast : Forecast
         The whole timber ahead.
     probability : float
-        How sure the answer must be, 0.5 to below 1.
+        How sure the answer must be, 0.5 to below 1. [-]
     previous : str, optional
         Step of the last verdict; it is kept until its probability has fallen by 0.08 below the wanted one.
         For the first time `square` needs half-way from there to certainty (`readiness.first_yes`).

@@ -86,7 +86,7 @@ class Path:
     build : Movement or None
         Movement by the end of the build, were it squared today. [mm]
     first_done : ndarray, shape (m,)
-        Share of its shrinkage toward service that the piece has done today.
+        Share of its shrinkage toward service that the piece has done today. [-]
     rule : Rule
         What readiness means.
     """

@@ -47,7 +47,7 @@ class RoughOut:
     terms : tuple of Term
         The allowance, part by part. [mm]
     probability : float
-        Chance that the finished size can still be planed out of it after all its movement.
+        Chance that the finished size can still be planed out of it after all its movement. [-]
     fits : ndarray of bool, shape (m,)
         Whether it can, for every member.
     forecast : Forecast

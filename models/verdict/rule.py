@@ -45,7 +45,7 @@ class Rule:
     tolerance_mm : float
         Movement tolerated on the finished piece. [mm]
     wanted : float
-        How sure an answer must be.
+        How sure an answer must be. [-]
     kept : bool
         Whether the last verdict was `square`, which then holds until it has left the band.
     """
@@ -79,7 +79,7 @@ class Rule:
         members : int
             How many members are judged.
         wanted : float
-            How sure an answer must be.
+            How sure an answer must be. [-]
         kept : bool
             Whether the last verdict was `square`.
 
@@ -144,7 +144,7 @@ def first_yes(wanted: float) -> float:
     Parameters
     ----------
     wanted : float
-        How sure an answer must be.
+        How sure an answer must be. [-]
 
     Returns
     -------

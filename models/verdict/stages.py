@@ -23,7 +23,7 @@ class Stage:
     what : str
         "settling" in service, "mean_limit" at squaring, "build", "dry_season" or "damp_season".
     probability : float
-        Chance that it stands it, were it squared today.
+        Chance that it stands it, were it squared today. [-]
     date_utc : datetime or None
         First date on which that is sure enough for a yes; None beyond the horizon.
     spread_days : float

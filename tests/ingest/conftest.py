@@ -7,6 +7,7 @@ import os
 import shutil
 import socket
 import subprocess
+import sys
 import threading
 import time
 from datetime import UTC, datetime, timedelta
@@ -14,6 +15,9 @@ from pathlib import Path
 
 import paho.mqtt.client as mqtt
 import pytest
+
+sys.path.insert(0, str(Path(__file__).parent))
+from waited import until
 
 from baulk.ingest import shop
 from baulk.ingest.mqtt import listener
@@ -42,15 +46,6 @@ def timber(tag="FER-01", **changes):
 def raw(payload, topic="baulk/v1/ferry-yard/timber/FER-01", *, arrived=NOW, retained=False):
     body = payload if isinstance(payload, bytes) else payload.encode()
     return RawMessage(topic=topic, payload=body, arrived_utc=arrived, retained=retained)
-
-
-def until(true, seconds=15.0):
-    end = time.monotonic() + seconds
-    while time.monotonic() < end:
-        if true():
-            return True
-        time.sleep(0.03)
-    return False
 
 
 @pytest.fixture

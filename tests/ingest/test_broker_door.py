@@ -7,16 +7,21 @@ import shutil
 import socket
 import ssl
 import subprocess
+import sys
 import threading
 import time
 from datetime import UTC, datetime
+from pathlib import Path
 
 import paho.mqtt.client as mqtt
 import pytest
 
+sys.path.insert(0, str(Path(__file__).parent))
+from waited import until
+
 from baulk.ingest import config, devices, shop
 from baulk.ingest.errors import BrokerError
-from baulk.ingest.mqtt import connection, listener, publish, session
+from baulk.ingest.mqtt import connection, listener, session
 from baulk.models.quantity import Owner
 
 pytestmark = pytest.mark.broker
@@ -63,15 +68,6 @@ def weights(folder):
         return [one.value for one in opened.store.readings(Owner.TIMBER, "FER-01")]
 
 
-def until(true, seconds=15.0):
-    end = time.monotonic() + seconds
-    while time.monotonic() < end:
-        if true():
-            return True
-        time.sleep(0.03)
-    return False
-
-
 def send(guarded, kg, **how):
     client = sensor(guarded, **how)
     client.publish(TOPIC, f'[{{"n":"weight","u":"kg","v":{kg}}}]', qos=1).wait_for_publish(10)
@@ -88,8 +84,6 @@ def test_the_right_password_is_let_in_and_the_rules_allow_what_is_needed(
     assert one.ready.wait(15)
     send(guarded, 96)
     assert until(lambda: weights(yard_dir) == [96])
-    with shop.open(yard_dir) as opened:
-        assert publish.verdicts(opened) == 0
 
 
 @pytest.mark.parametrize(("user", "password"), [("baulk-listener", "wrong"), ("stranger", "our own secret")])
@@ -184,7 +178,7 @@ def test_a_broker_that_wants_a_certificate_says_so_and_takes_ours(
 def test_a_certificate_file_that_is_not_there_is_one_sentence(yard_dir, monkeypatch):
     set_up(yard_dir, monkeypatch, "tls = true", 'ca_file = "nowhere.crt"', port=1)
     with pytest.raises(BrokerError, match="certificate or key file can't be used"):
-        connection.client(config.load(yard_dir), "x", part="out", protocol=connection.V5, keep=False)
+        connection.client(config.load(yard_dir), "x", part="plan", protocol=connection.V5, keep=False)
 
 
 def test_a_port_that_never_answers_is_one_sentence(yard, yard_dir, monkeypatch):

@@ -7,15 +7,20 @@ import shutil
 import socket
 import ssl
 import subprocess
+import sys
 import time
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
+from pathlib import Path
 from urllib.parse import unquote, urlsplit
 
 import paho.mqtt.client as mqtt
 import pytest
 from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
+
+sys.path.insert(0, str(Path(__file__).parent))
+from waited import until
 
 from baulk.dashboard.commands import doctor_findings
 from baulk.ingest import broker_files, certificates, config, devices, operations, pipeline, shop
@@ -33,15 +38,6 @@ PACK = '[{"n":"pin-45/b/moisture","u":"/100","v":31},{"n":"weight","u":"kg","v":
 
 def now():
     return datetime.now(UTC)
-
-
-def until(true, seconds=15.0):
-    end = time.monotonic() + seconds
-    while time.monotonic() < end:
-        if true():
-            return True
-        time.sleep(0.03)
-    return False
 
 
 @pytest.fixture
@@ -342,7 +338,7 @@ def test_only_what_is_written_is_allowed(ours):
     assert "user hall\ntopic read" in acl
     passwd = (folder / "passwd").read_text()
     assert {line.partition(":")[0] for line in passwd.splitlines()} == {
-        "S7", "hall", "baulk-listener", "baulk-out", "baulk-pair", "baulk-plan",
+        "S7", "hall", "baulk-listener", "baulk-pair", "baulk-plan",
     }  # fmt: skip
     assert SECRET not in passwd
     assert all(each.stat().st_mode & 0o077 == 0 for each in (folder, folder / "acl", folder / "passwd"))
@@ -377,7 +373,7 @@ def test_a_hash_is_one_that_mosquitto_itself_would_take(tmp_path):
         ("+", {}, "is made of up to 64"),
         ("%u", {}, "is made of up to 64"),
         ("baulk-listener", {}, "account of Baulk's own"),
-        ("Baulk-Out", {}, "account of Baulk's own"),
+        ("Baulk-Plan", {}, "account of Baulk's own"),
         ("S7", {"places": ["shed/x"]}, "a place is made of"),
         ("S7", {"more_topics": ["baulk/#"]}, "no single topic"),
         ("S7", {"more_topics": ["a\nuser x"]}, "no single topic"),
@@ -477,5 +473,5 @@ def test_an_access_list_of_an_older_version_is_told_with_its_cure(ours, yard_dir
     assert len(told) == 1
     assert "baulk-listener, baulk-plan" in told[0]
     assert "`baulk sensor accounts`" in told[0]
-    path.write_text(written.split("user baulk-out")[0])
-    assert "baulk-out" in broker_files.lacking(ours.config, devices.enrolled(ours))
+    path.write_text(written.split("user baulk-plan")[0])
+    assert "baulk-plan" in broker_files.lacking(ours.config, devices.enrolled(ours))

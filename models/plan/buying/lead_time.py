@@ -51,7 +51,7 @@ class Arrival:
     seasoned_pct : float or None
         Largest mean moisture content at which it may be bought today, when green is too late. [%]
     probability : float
-        Chance that a green timber that arrives today is ready by the day wanted.
+        Chance that a green timber that arrives today is ready by the day wanted. [-]
     """
 
     latest_utc: datetime | None = None
@@ -199,7 +199,7 @@ def arrival(  # noqa: PLR0913 - a timber, its use and its dates
     wanted_utc : datetime or None
         When it is to be squared.
     confidence : float
-        How sure.
+        How sure. [-]
 
     Returns
     -------

@@ -45,7 +45,7 @@ class InYard:
     square_utc : datetime or None
         When its stored verdict says `square`.
     square_probability : float
-        How sure that date is.
+        How sure that date is. [-]
     ahead_posix_s, ahead_mean_pct : tuple of float
         Moments ahead and the mean moisture content that it is below with the confidence asked for. [s, %]
     measured : bool
@@ -83,7 +83,7 @@ class Wish:
     Parameters
     ----------
     confidence : float
-        For sizes and for dates, 0.5 to 0.95.
+        For sizes and for dates, 0.5 to 0.95. [-]
     species : str, optional
         Wood to buy for a part that names none.
     price_per_m3 : float, optional

@@ -33,7 +33,7 @@ def ready_range_pct(
     wood, use
         Its wood and its use.
     confidence : float
-        Share of pieces, whose shrinkage and service moisture differ, that must stand it, 0 to 1.
+        Share of pieces, whose shrinkage and service moisture differ, that must stand it, 0 to 1. [-]
 
     Returns
     -------

@@ -164,7 +164,7 @@ def when(  # noqa: PLR0911 - each reason is an answer
     now_utc : datetime
         Now, with a time zone.
     confidence : float
-        How sure the date is to be.
+        How sure the date is to be. [-]
 
     Returns
     -------

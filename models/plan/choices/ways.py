@@ -107,7 +107,7 @@ class Given:
     prices : Prices
         What the shop pays.
     probability : float
-        How sure a verdict has to be.
+        How sure a verdict has to be. [-]
     previous : str or None
         Step of the verdict before.
     build_days : float

@@ -76,7 +76,7 @@ class Gain:
     gained_weeks : Span
         The same member with and without; below 0 when the plan takes longer.
     unready : float
-        Share of the members that are not ready within the horizon even with the plan.
+        Share of the members that are not ready within the horizon even with the plan. [-]
     """
 
     tag: str
@@ -151,7 +151,7 @@ class AirPlan:
     what_if : bool
         Whether the schedule was asked for, not searched.
     sure : float
-        How sure a date has to be.
+        How sure a date has to be. [-]
     pieces : dict of str to str
         What the room is to do for each tag: "dry", "beside", "keep" or "wet".
     bands : tuple of Band

@@ -58,7 +58,7 @@ class TimberOutcome:
     gained : Span
         The same member with and without; below 0 when it takes longer. [weeks]
     unready : float
-        Share of the members that are not ready within the horizon.
+        Share of the members that are not ready within the horizon. [-]
     moisture : tuple of Span
         Mean over the section in the weeks of `MOISTURE_WEEKS`, over the members. [%]
     """

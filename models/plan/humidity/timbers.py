@@ -63,7 +63,7 @@ class Stock:
     part : {"dry", "beside", "keep", "wet"}
         What the room is to do for it.
     wanted : float
-        How sure a verdict has to be.
+        How sure a verdict has to be. [-]
     build_days : float
         From squaring to service. [d]
     surface : Surface or None
@@ -295,7 +295,7 @@ def stock(  # noqa: PLR0913 - what a plan needs of a timber
     part : {"dry", "beside", "keep", "wet"}
         What the room is to do for it.
     wanted : float
-        How sure a verdict has to be.
+        How sure a verdict has to be. [-]
     build_days : float
         From squaring to service. [d]
     air_past : AirSeries, optional

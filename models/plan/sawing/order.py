@@ -58,7 +58,7 @@ class Order:
     pith_mm : (float, float), optional
         Pith from the centre of the piece, in place of what the placement would say. [mm]
     confidence : float
-        Share of pieces that hold the finished size, 0.5 to below 1.
+        Share of pieces that hold the finished size, 0.5 to below 1. [-]
     tolerance_mm : float
         How much under the finished size a dimension may come out. [mm]
     bow_mm, crook_mm : float, optional
