@@ -21,6 +21,7 @@ from pathlib import Path
 from queue import Empty, SimpleQueue
 from typing import IO, Any, Concatenate, Final, ParamSpec, TypeVar
 
+from baulk.ingest import memory
 from baulk.models.errors import BaulkError
 
 LOG: Final = logging.getLogger(__name__)
@@ -251,6 +252,7 @@ def main() -> None:
             say("done", pickle.dumps(work(line, *given)))
         except Exception as err:  # noqa: BLE001 - it is for who asked to say
             say("raised", _handed(err))
+        memory.give_back()
 
 
 def _hear(given: IO[bytes], asked: SimpleQueue[bytes], stopping: threading.Event) -> None:

@@ -57,6 +57,9 @@ class InThisProcess:
     def run(self, work, *given, told=lambda _: None, stopped=lambda: False):
         return work(Line(tell=told, stopped=stopped), *given)
 
+    def close(self):
+        pass
+
 
 @pytest.fixture
 def in_this_process():

@@ -47,6 +47,9 @@ class Worker(Protocol):
     ) -> T:
         """Do it and return what it gave."""
 
+    def close(self) -> None:
+        """Let go of what it holds; the next work begins anew."""
+
 
 def watch(
     opened: Shop,
@@ -157,15 +160,17 @@ class _Turns:
             if worked:
                 self._given_up.clear()
                 self._ended_over.clear()
-        if worked is not False:
-            self._owed.clear()
+            else:
+                return False
+        self._owed.clear()
         if self._evaluated and (self._looked is None or now - self._looked >= SWAPS_EVERY):
             self._looked, self._evaluated = now, False
             for words in self._run(forecast_turns.see_swaps, ground, now):
                 say(words)
         if nightly.due(shop, now):
+            self._worker.close()  # what it holds of a round before would add to what planning the air takes
             self._run(forecast_turns.night, ground, now, told=say)
-            worked = worked is not False
+            worked = True
         return worked
 
     def _run(self, work: Work[..., T], *given: object, told: Callable[[Any], None] = lambda _: None) -> T:

@@ -19,6 +19,7 @@ import json
 import os
 import re
 import shutil
+import signal
 import subprocess
 import sys
 import tempfile
@@ -332,6 +333,7 @@ def main() -> None:
     asked.add_argument("--limit-mb", type=float)
     asked.add_argument("--visit", action="store_true")
     given = asked.parse_args()
+    signal.signal(signal.SIGTERM, lambda *_: sys.exit(1))  # what it started is ended
     with tempfile.TemporaryDirectory() as folder:
         measured(
             Path(folder), given.timbers, given.seconds, one_core=given.one_core, limit_mb=given.limit_mb,

@@ -73,6 +73,9 @@ class Mortal:
 
         return self.inside.run(work, *given, told=heard, stopped=stopped)
 
+    def close(self):
+        pass
+
 
 class Stop:
     def __init__(self, rounds):

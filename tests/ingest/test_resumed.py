@@ -279,6 +279,7 @@ def test_the_watch_fits_whole_in_its_first_round_of_each_day(fitted, monkeypatch
 
     def run(_shop, tags, now, *, whole, **_how):
         rounds.append((list(tags), whole))
+        return forecast_turns.batch.Round()
 
     monkeypatch.setattr(forecast_watch, "datetime", Clock)
     monkeypatch.setattr(forecast_turns.batch, "run", run)
