@@ -118,7 +118,10 @@ def all_of(pid: int) -> list[int]:
 
 def cpu_s(pid: int) -> float:
     """Return the processor time of a process and of its children that have ended."""
-    fields = Path(f"/proc/{pid}/stat").read_text().rsplit(")", 1)[1].split()
+    try:
+        fields = Path(f"/proc/{pid}/stat").read_text().rsplit(")", 1)[1].split()
+    except OSError:  # it has just ended: its parent has its time
+        return 0.0
     return sum(int(each) for each in fields[11:15]) / os.sysconf("SC_CLK_TCK")
 
 
@@ -181,7 +184,10 @@ class Most:
 
 
 def part_of(pid: int) -> str:
-    line = Path(f"/proc/{pid}/cmdline").read_text().replace("\0", " ")
+    try:
+        line = Path(f"/proc/{pid}/cmdline").read_text().replace("\0", " ")
+    except OSError:
+        return "?"
     return next((name for word, name in PARTS.items() if f" {word}" in line or f".{word}" in line), "?")
 
 
