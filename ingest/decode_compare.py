@@ -208,8 +208,8 @@ def stored_at(shop: Shop, those: Iterable[Reading]) -> dict[Key, float]:
     found: dict[Key, float] = {}
     for series, times in by_series.items():
         asked = {round(at.timestamp() * 1e6): at for at in times}
-        rows = shop.store.read(series, min(times), max(times))
-        for posix_s, value in zip(rows["posix_s"].tolist(), rows["value"].tolist(), strict=True):
+        found_s, values = shop.store.values(series, min(times), max(times))
+        for posix_s, value in zip(found_s.tolist(), values.tolist(), strict=True):
             if (at := asked.get(round(posix_s * 1e6))) is not None:
                 found[series, at] = value
     return found

@@ -308,10 +308,10 @@ class Repeats:
             return False
         asked = reading.series, distance_us
         if asked not in self._stored:
-            found = store.read(reading.series, raw.arrived_utc - _TOLD_BACK)
-            taken_us = np.rint(found["posix_s"].to_numpy(dtype=np.float64) * 1e6).astype(np.int64)
+            times, values = store.values(reading.series, raw.arrived_utc - _TOLD_BACK)
+            taken_us = np.rint(times * 1e6).astype(np.int64)
             stamps = (taken_us + distance_us) % 65_536
-            self._stored[asked] = set(zip(found["value"].tolist(), stamps.tolist(), strict=True))
+            self._stored[asked] = set(zip(values.tolist(), stamps.tolist(), strict=True))
         return (reading.value, raw.mid) in self._stored[asked]
 
 

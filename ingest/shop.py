@@ -71,7 +71,11 @@ def open(shop_dir: Path | str, *, durable: bool = False) -> Shop:  # noqa: A001 
     whoever acknowledges it, to a broker or to a person, needs; what can be worked out again does without.
     """
     config = settings.load(shop_dir)
-    woods = _woods(config.shop_dir)
+    return opened_by(config, _woods(config.shop_dir), durable=durable)
+
+
+def opened_by(config: Config, woods: Woods, *, durable: bool = False) -> Shop:
+    """Open a shop by settings and tables that were read already, perhaps by another process; see `open`."""
     store = open_store(config, durable=durable)
     try:
         register = Register(backing(config, durable=durable), zone=config.zone)

@@ -17,9 +17,8 @@ from datetime import datetime
 from typing import Final
 
 import numpy as np
+import scipy
 from numpy.typing import ArrayLike
-from scipy.optimize import brentq
-from scipy.special import erfc, erfcx
 
 from baulk.models.constants import DAY_S, Floats
 from baulk.models.diffusion import DiffusionLaw, law_for
@@ -79,7 +78,7 @@ def end_drying_pct(  # noqa: PLR0913 - a place, a wood, an end and its air
     spread_m = np.sqrt(along * days * DAY_S) + 1e-12
     surface = CONDUCTANCE_M_S[FaceCover.COATED if sealed else FaceCover.EXPOSED] / along
     z = distance_m / (2 * spread_m)
-    gone = erfc(z) - np.exp(-(z**2)) * erfcx(z + surface * spread_m)
+    gone = scipy.special.erfc(z) - np.exp(-(z**2)) * scipy.special.erfcx(z + surface * spread_m)
     return np.asarray(above_emc_pct * gone)
 
 
@@ -110,7 +109,7 @@ def reach_mm(
     far = 1.0
     while over(far) > 0:
         far *= 2
-    return float(brentq(over, 0.0, far, xtol=0.01))
+    return float(scipy.optimize.brentq(over, 0.0, far, xtol=0.01))
 
 
 def dried_share(
@@ -150,7 +149,7 @@ def dried_share(
     surface = CONDUCTANCE_M_S[FaceCover.COATED if sealed else FaceCover.EXPOSED] * np.asarray(surface_factor)
     z = surface * np.sqrt(np.asarray(days, dtype=np.float64) * DAY_S / along)
     # the two terms cancel for small z, where the series is exact
-    depth_m = along / surface * np.where(z < 1e-3, z**2, erfcx(z) - 1 + 2 * z / np.sqrt(np.pi))
+    depth_m = along / surface * np.where(z < 1e-3, z**2, scipy.special.erfcx(z) - 1 + 2 * z / np.sqrt(np.pi))
     return np.asarray(2 * depth_m / (length_mm / 1000))
 
 

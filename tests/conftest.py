@@ -19,6 +19,7 @@ import hypothesis
 import pytest
 
 from baulk.ingest import shop as shops
+from baulk.ingest.aside import Line
 from baulk.ingest.config import STORE_PASSWORD
 from baulk.ingest.demo import broker
 from baulk.models.section import Finished, Section
@@ -48,6 +49,21 @@ def root():
 @pytest.fixture
 def now_utc():
     return datetime(2026, 5, 14, 9, 30, tzinfo=UTC)
+
+
+class InThisProcess:
+    """Does what the process beside the watch does, where a test can see into it."""
+
+    def run(self, work, *given, told=lambda _: None, stopped=lambda: False):
+        return work(Line(tell=told, stopped=stopped), *given)
+
+    def close(self):
+        pass
+
+
+@pytest.fixture
+def in_this_process():
+    return InThisProcess()
 
 
 @pytest.fixture

@@ -19,10 +19,10 @@ from baulk.dashboard.sections import (
     saved,
     table_files,
 )
+from baulk.dashboard.server import beside
 from baulk.dashboard.server.shop_access import ask
-from baulk.ingest.planning import humidity, kept_air, kept_promises
+from baulk.ingest.planning import kept_air, kept_promises, worked_aside
 from baulk.ingest.planning.kept_air import Kept
-from baulk.ingest.shop import Shop
 from baulk.models import text, units
 from baulk.models.errors import OutOfRange
 from baulk.models.formatting import about
@@ -38,14 +38,8 @@ WAYS = ("", "All ready", "Weeks gained (90 % range)", "Checks", "Mould", "Warm a
 
 def work_out(place: str) -> Kept:
     """Work a room's plan out with what is kept of it, and keep it; the shop serves other pages meanwhile."""
-    now = layout.now()
-
-    def gather() -> humidity.Gathered:
-        return ask(lambda s: humidity.gather(s, kept_air.wish(s, place).asked(place), now))
-
-    found = kept_air.worked_out(gather, now)
-    ask(lambda s: kept_air.keep(s, place, found))
-    return found
+    config, woods = ask(lambda s: (s.config, s.woods))
+    return beside.worked_out(worked_aside.air_plan, config, woods, place, layout.now())
 
 
 def answer(place: str, now: AirNow | None, facts: ShopFacts) -> AirPlan | None:
@@ -163,12 +157,9 @@ def what_if(place: str, facts: ShopFacts) -> None:
             raise OutOfRange("the humidity to hold", "is missing")
         held = units.temperature_c(warm, bare=facts.temperature) if warm.strip() else None
 
-        def gather(s: Shop) -> humidity.Gathered:
-            asked = kept_air.wish(s, place).asked(place)
-            asked = replace(asked, hold_rh=rh, held_c=asked.held_c if held is None else held)
-            return humidity.gather(s, asked, layout.now())
-
-        return ask(gather).plan()
+        config, woods, asked = ask(lambda s: (s.config, s.woods, kept_air.wish(s, place).asked(place)))
+        asked = replace(asked, hold_rh=rh, held_c=asked.held_c if held is None else held)
+        return beside.worked_out(worked_aside.air_tried, config, woods, asked, layout.now())
 
     made = press.answer(f"air-try-{place}", facts.temperature, "Working it out", tried)
     if made is None:

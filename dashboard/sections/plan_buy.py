@@ -22,13 +22,13 @@ from baulk.dashboard.sections import (
     which_wood,
 )
 from baulk.dashboard.sections.plan_shared import LONG, say
-from baulk.dashboard.server import shop_access
+from baulk.dashboard.server import beside, shop_access
 from baulk.ingest.evaluation import curves
-from baulk.ingest.planning import sawing
+from baulk.ingest.planning import sawing, worked_aside
 from baulk.ingest.shop import Shop
 from baulk.models import units
 from baulk.models.formatting import count
-from baulk.models.plan.buying import buy, parts
+from baulk.models.plan.buying import parts
 from baulk.models.plan.buying.purchase import BuyPlan, Wish
 from baulk.models.plan.sawing.order import MILL_STEPS_MM
 from baulk.models.text import sentence, sentences
@@ -50,7 +50,7 @@ def buying(system: units.System) -> None:
         lambda shop: (sawing.yard(shop, wish.confidence), sawing.futures(shop, now_utc, wanted))
     )
     with answer, st.spinner("Assigning parts to timbers and drying what is short"):
-        made = buy.buy(wanted, yard, wish, now_utc=now_utc, air=air, woods=shop_facts.woods())
+        made = beside.worked_out(worked_aside.bought, wanted, yard, wish, now_utc, air, shop_facts.woods())
     with answer:
         _answer(made, {each.stock.name: each.stock.length_mm for each in yard}, system)
     plan_shared.told(made)

@@ -24,6 +24,10 @@ from baulk.models.errors import OutOfRange
 
 OLDEST: Final = timedelta(days=7)  # an answer's dates are counted from its own day
 ENOUGH: Final = 8  # timbers that are worth the 2.5 s in which a process has loaded everything; measured
+ENDED_TWICE: Final = (
+    "its evaluation was ended from outside twice, or had no memory left; "
+    "try it again by itself, with less running beside it"
+)
 AHEAD: Final = 2  # timbers on their way for each that is being worked out
 
 
@@ -83,6 +87,7 @@ def run(  # noqa: PLR0913 - what a person may choose
     again: bool = False,
     past: bool = False,
     whole: bool = True,
+    begun: Callable[[str], None] = lambda _: None,
     done: Callable[[Evaluation | None], None] | None = None,
     stop: Callable[[], bool] = lambda: False,
 ) -> Round:
@@ -106,6 +111,8 @@ def run(  # noqa: PLR0913 - what a person may choose
         Whether ``now_utc`` is an earlier day: the answers go among the past ones, the present ones stay.
     whole : bool
         Whether to fit each from its arrival; without it new readings are taken into the fit that is kept.
+    begun : callable, optional
+        Called before each timber with its tag.
     done : callable, optional
         Called after each timber with its evaluation, or with None where the stored one holds.
     stop : callable, optional
@@ -121,7 +128,16 @@ def run(  # noqa: PLR0913 - what a person may choose
     team = team or _team(len(wanted), workers)
     try:
         return _Run(
-            shop, wanted, now_utc, team, again=again, past=past, whole=whole, done=done, stop=stop
+            shop,
+            wanted,
+            now_utc,
+            team,
+            again=again,
+            past=past,
+            whole=whole,
+            begun=begun,
+            done=done,
+            stop=stop,
         ).all()
     finally:
         if own:
@@ -146,13 +162,14 @@ class _Run:
         again: bool,
         past: bool,
         whole: bool,
+        begun: Callable[[str], None],
         done: Callable[[Evaluation | None], None] | None,
         stop: Callable[[], bool],
     ) -> None:
         self._shop, self._now, self._team = shop, now_utc, team
         self._waiting = deque(tags)
         self._again, self._past, self._whole = again, past, whole or past
-        self._done, self._stop = done, stop
+        self._begun, self._done, self._stop = begun, done, stop
         self._kept = {} if again or past else shop.store.fingerprints()
         self._made = {} if again or past else shop.store.evaluated()
         self._stale = frozenset(() if again or past else shop.store.stale())
@@ -209,6 +226,7 @@ class _Run:
     def _next(self) -> _Task | None:
         """Gather the next timber; None if it needs no work or has no answer."""
         tag = self._waiting.popleft()
+        self._begun(tag)
         revision = self._shop.store.revision()
         mark = None if self._marks is None else self._marks.of(tag)
         if self._marks is not None and self._marks.holds(tag, mark) and self._stands(tag):
@@ -284,11 +302,7 @@ class _Run:
         self._team.mend()
         if self._suspects and broken == [self._suspects[0]]:
             task = self._suspects.popleft()
-            why = (
-                "its evaluation was ended from outside twice, or had no memory left; "
-                "try it again by itself, with less running beside it"
-            )
-            made = not_worked_out(task.tag, self._now, why)
+            made = not_worked_out(task.tag, self._now, ENDED_TWICE)
             self._keep(made, task.revision, task.fingerprint)
         else:
             self._suspects.extend(task for task in broken if task not in self._suspects)

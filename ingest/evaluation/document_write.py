@@ -10,8 +10,8 @@ from datetime import UTC, datetime
 from typing import Any, Final
 
 import numpy as np
+import scipy
 from numpy.typing import ArrayLike
-from scipy.special import ndtri
 
 from baulk.ingest.evaluation import document
 from baulk.ingest.evaluation.document_fields import stored_text
@@ -187,7 +187,7 @@ def pins(ahead: Forecast, fitted: Calibration) -> document.PinForecast:
     """
     newest = {each.series: each for each in fitted.readings if each.left_out is None}
     lately = sorted(newest.values(), key=lambda each: each.posix_s, reverse=True)
-    scatter = ndtri((np.arange(fitted.members.size) + 0.5) / fitted.members.size)
+    scatter = scipy.special.ndtri((np.arange(fitted.members.size) + 0.5) / fitted.members.size)
     scatter = np.random.default_rng(0).permutation(scatter)
     rows: dict[str, Any] = {}
     for each in lately:

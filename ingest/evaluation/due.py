@@ -1,7 +1,8 @@
 """Which timbers are to be worked out now: at once where a person waits for it, now and then for sensors.
 
 A sensor that speaks every ten minutes says nothing in ten minutes that a fit over months would notice. Its
-newest reading is on the page at once all the same; the verdict takes it in a few times a day.
+newest reading is on the page at once all the same; the verdict takes it in a few times a day. Timbers come
+due together, as far as that goes: each time one is worked out alone, a process is started for it.
 """
 
 from __future__ import annotations
@@ -14,6 +15,9 @@ from baulk.ingest.shop import Shop
 from baulk.models.quantity import Owner
 
 SENSORS_EVERY: Final = timedelta(hours=6)  # a fit takes in a day's value of a sensor; four tries a day get it
+TOGETHER: Final = timedelta(
+    hours=1
+)  # before its turn a timber is taken along, which costs a sixth more at most
 
 
 class Due:
@@ -37,9 +41,12 @@ class Due:
         -------
         list of str
             Those with news of a person, an event, a day of air, a sensor that never spoke before, or no
-            evaluation; those with other news of sensors if they were worked out six hours ago or earlier.
+            evaluation; those with other news of sensors if they were worked out six hours ago or earlier, or
+            five where something is due anyway.
         """
-        due = shop.store.stale(now_utc - SENSORS_EVERY)
+        if due := shop.store.stale(now_utc - SENSORS_EVERY):
+            soon = shop.store.stale(now_utc - SENSORS_EVERY + TOGETHER)
+            due += [tag for tag in soon if tag not in due]
         revision = shop.store.revision()
         if revision == self._revision:
             return due

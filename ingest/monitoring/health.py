@@ -9,7 +9,7 @@ import math
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
-from typing import TYPE_CHECKING, Final
+from typing import Final
 
 import numpy as np
 
@@ -20,13 +20,10 @@ from baulk.ingest.monitoring import machine
 from baulk.ingest.monitoring.finding import Finding, Trouble
 from baulk.ingest.shop import Shop
 from baulk.ingest.store import forwarders, notes
+from baulk.models.constants import Floats
 from baulk.models.quantity import OF_DEVICE, SPECS, Owner, Quantity
 from baulk.models.reading import Reading, Series
 from baulk.models.reason import Reason, Values
-
-if TYPE_CHECKING:
-    import pandas as pd
-
 
 WINDOW: Final = timedelta(days=14)
 LONG_WINDOW: Final = timedelta(days=120)  # for what speaks seldom, such as a scale once a month
@@ -44,6 +41,8 @@ ROOM_USED: Final = 0.8  # of a forwarder's room
 RENEWED: Final = timedelta(days=30)  # before its end a certificate should be
 NAMED: Final = 4  # timbers that a finding names
 MOVES: Final = frozenset(one for one, spec in SPECS.items() if spec.restless)
+
+Course = tuple[Floats, Floats]  # when a series was read, POSIX seconds, and its values
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -119,12 +118,12 @@ def look(shop: Shop, now_utc: datetime) -> Health:
         for latest in shop.store.latest(owner, name):
             if latest.source != "mqtt":
                 continue
-            frame = shop.store.read(latest.series, now_utc - WINDOW, now_utc)
-            if len(frame) < 3:
-                frame = shop.store.read(latest.series, now_utc - LONG_WINDOW, now_utc)
-            one = _series(latest, frame, now_utc, host_clock.ahead_s(clocks, latest.arrived_utc))
+            course = shop.store.values(latest.series, now_utc - WINDOW, now_utc)
+            if course[0].size < 3:
+                course = shop.store.values(latest.series, now_utc - LONG_WINDOW, now_utc)
+            one = _series(latest, course[0], now_utc, host_clock.ahead_s(clocks, latest.arrived_utc))
             seen.append(one)
-            found += _findings(one, frame, now_utc)
+            found += _findings(one, course, now_utc)
     found += _silent(seen, now_utc)
     found += _host(clocks)
     count = shop.store.quarantine_count()
@@ -182,8 +181,7 @@ def _of_devices(devices: Iterable[Learned], now_utc: datetime) -> list[Finding]:
     return [Finding(kind=Trouble.CLOCK, about=one.about, reason=clock_reason(one)) for one in wrong]
 
 
-def _series(latest: Reading, frame: pd.DataFrame, now_utc: datetime, ahead_s: float) -> SeriesHealth:
-    times = np.asarray(frame["posix_s"], dtype=float)
+def _series(latest: Reading, times: Floats, now_utc: datetime, ahead_s: float) -> SeriesHealth:
     steps = np.diff(times)
     usual = timedelta(seconds=float(np.median(steps))) if len(steps) >= 2 else None
     gaps = np.append(steps, now_utc.timestamp() - times[-1]) if len(times) else steps
@@ -196,10 +194,10 @@ def _series(latest: Reading, frame: pd.DataFrame, now_utc: datetime, ahead_s: fl
     )
 
 
-def _findings(one: SeriesHealth, frame: pd.DataFrame, now_utc: datetime) -> list[Finding]:
+def _findings(one: SeriesHealth, course: Course, now_utc: datetime) -> list[Finding]:
     series, found = one.latest.series, []
     if series.quantity in OF_DEVICE and not one.silent(now_utc):
-        found += _battery(one, frame)
+        found += _battery(one, course[1])
     ahead = -one.clock_off > AHEAD
     if "clock" in one.latest.flags or ahead:
         sensor = _sensor(series)
@@ -211,7 +209,7 @@ def _findings(one: SeriesHealth, frame: pd.DataFrame, now_utc: datetime) -> list
                 reason=Reason(code="health.clock", values={"about": sensor, "ahead_s": off_s}),
             )
         )
-    if series.quantity in MOVES and _stuck(frame, now_utc):
+    if series.quantity in MOVES and _stuck(course, now_utc):
         found.append(
             Finding(
                 kind=Trouble.STUCK,
@@ -253,9 +251,9 @@ def _silent(seen: Iterable[SeriesHealth], now_utc: datetime) -> list[Finding]:
     return found
 
 
-def _battery(one: SeriesHealth, frame: pd.DataFrame) -> list[Finding]:
+def _battery(one: SeriesHealth, values: Floats) -> list[Finding]:
     series, value = one.latest.series, one.latest.value
-    best = float(frame["value"].max()) if len(frame) else value
+    best = float(values.max()) if values.size else value
     level: dict[str, float]
     if series.quantity is Quantity.BATTERY:
         low, level = value < BATTERY_PCT, {"charge_pct": float(round(value))}
@@ -268,12 +266,10 @@ def _battery(one: SeriesHealth, frame: pd.DataFrame) -> list[Finding]:
     return [Finding(kind=Trouble.BATTERY, about=sensor, reason=reason)]
 
 
-def _stuck(frame: pd.DataFrame, now_utc: datetime) -> bool:
-    late = frame[frame["posix_s"] >= (now_utc - STUCK).timestamp()]
-    long = len(late) >= STUCK_LEAST and late["posix_s"].iloc[-1] - late["posix_s"].iloc[0] > 0.8 * (
-        STUCK.total_seconds()
-    )
-    return bool(long and late["value"].min() == late["value"].max())
+def _stuck(course: Course, now_utc: datetime) -> bool:
+    times, values = (each[course[0] >= (now_utc - STUCK).timestamp()] for each in course)
+    long = times.size >= STUCK_LEAST and times[-1] - times[0] > 0.8 * STUCK.total_seconds()
+    return bool(long and values.min() == values.max())
 
 
 def _of_broker(shop: Shop, now_utc: datetime) -> list[Finding]:

@@ -84,16 +84,23 @@ def tidy_messages(shop: Shop, now_utc: datetime) -> int:
     return gone
 
 
+def due(shop: Shop, now_utc: datetime) -> bool:
+    """Whether any of the night's work is due: a few short questions, asked every second."""
+    return (
+        any(tonight(shop, key, now_utc) for key in (AGED_KEY, MESSAGES_KEY, AIRS_KEY))
+        or thinning_due(shop, now_utc)
+        or (tonight(shop, TIMES_KEY, now_utc) and _clocks_to_mend(shop))
+        or (shop.config.store.backup_dir is not None and _backup_due(shop, now_utc))
+    )
+
+
 def mend_times(shop: Shop, now_utc: datetime) -> int:
     """Put estimated times right by what the last days have taught of clocks; return how many readings.
 
     A device whose clock was never set may send a buffer message by message, the oldest first: when that one
     came, nobody could know how old it was.
     """
-    known = (
-        host_clock.wrong_clocks(shop.store) or host_clock.spans(shop.store) or device_clock.spans(shop.store)
-    )
-    if not known or not tonight(shop, TIMES_KEY, now_utc):
+    if not tonight(shop, TIMES_KEY, now_utc) or not _clocks_to_mend(shop):
         return 0
     done = decode_again.put_right(shop, now_utc, since=now_utc - _MENDED, only_times=True)
     shop.store.note(TIMES_KEY, now_utc.astimezone(UTC).isoformat().encode())
@@ -168,6 +175,11 @@ def _free(file: Path) -> Path:
     """Return a name that no backup has yet; a clock set back may give one twice."""
     names = (file, *(file.with_stem(f"{file.stem}-{number}") for number in range(2, 1000)))
     return next((each for each in names if not each.exists()), file)
+
+
+def _clocks_to_mend(shop: Shop) -> bool:
+    store = shop.store
+    return bool(host_clock.wrong_clocks(store) or host_clock.spans(store) or device_clock.spans(store))
 
 
 def _backup_due(shop: Shop, now_utc: datetime) -> bool:

@@ -161,8 +161,7 @@ def _worked_out(shop: Shop, now_utc: datetime) -> Found:
 
 
 def _daily(shop: Shop, one: Series, since: datetime, now_utc: datetime) -> Floats:
-    frame = shop.store.read(one, since, now_utc)
-    return neighbours.daily(frame["posix_s"].to_numpy(), frame["value"].to_numpy(), now_utc.timestamp())
+    return neighbours.daily(*shop.store.values(one, since, now_utc), now_utc.timestamp())
 
 
 def _departed(days: Mapping[str, Floats]) -> dict[str, Reason]:

@@ -174,8 +174,7 @@ def _runs(shop: Shop, series: Sequence[SeriesHealth], now_utc: datetime) -> batt
     charge = next((one for one in series if one.latest.series.quantity is Quantity.BATTERY), None)
     if charge is None or charge.silent(now_utc):
         return None
-    frame = shop.store.read(charge.latest.series, now_utc - TREND, now_utc)
-    return battery.runs(frame["posix_s"].to_numpy(), frame["value"].to_numpy())
+    return battery.runs(*shop.store.values(charge.latest.series, now_utc - TREND, now_utc))
 
 
 def _lately(shop: Shop, group: QuarantineGroup, now_utc: datetime) -> int:

@@ -109,7 +109,9 @@ class Readings(Protocol):
     ) -> pd.DataFrame:
         """Columns posix_s, value, flags; by device time."""
 
-    def values(self, series: Series, since_utc: datetime | None = None) -> tuple[Floats, Floats]:
+    def values(
+        self, series: Series, since_utc: datetime | None = None, until_utc: datetime | None = None
+    ) -> tuple[Floats, Floats]:
         """Give when a series was read, POSIX seconds, and its values; by device time."""
 
     def latest(self, owner: Owner, name: str | None = None) -> list[Reading]:
@@ -270,6 +272,11 @@ class Store(Protocol):
         self, series: Series, since_utc: datetime | None = None, until_utc: datetime | None = None
     ) -> pd.DataFrame:
         """Columns posix_s, value, flags; by device time."""
+
+    def values(
+        self, series: Series, since_utc: datetime | None = None, until_utc: datetime | None = None
+    ) -> tuple[Floats, Floats]:
+        """Give when a series was read, POSIX seconds, and its values; as `read` without a table."""
 
     def latest(self, owner: Owner, name: str | None = None) -> list[Reading]:
         """Give the newest reading of each series of a timber or a place, or of all of them; by series."""

@@ -21,6 +21,7 @@ from baulk.ingest.store.statements import SomeKnown, Sql, Transaction
 from baulk.ingest.wire.message import RawMessage
 from baulk.models.air import AirSeries
 from baulk.models.columns import Columns
+from baulk.models.constants import Floats
 from baulk.models.errors import NotFound, OutOfRange
 from baulk.models.quantity import Owner, Quantity
 from baulk.models.reading import Reading, Series
@@ -269,6 +270,12 @@ class ShopStore(Books):
     ) -> pd.DataFrame:
         """Columns posix_s, value, flags; by device time."""
         return self._readings.read(series, since_utc, until_utc)
+
+    def values(
+        self, series: Series, since_utc: datetime | None = None, until_utc: datetime | None = None
+    ) -> tuple[Floats, Floats]:
+        """Give when a series was read, POSIX seconds, and its values; by device time."""
+        return self._readings.values(series, since_utc, until_utc)
 
     def latest(self, owner: Owner, name: str | None = None) -> list[Reading]:
         """Give the newest reading of each series of a timber or a place, or of all of them; by series."""

@@ -97,9 +97,11 @@ class ByFirstTag:
         """Columns posix_s, value, flags; by device time."""
         return self.inside.read(_first(self._names(), series), since_utc, until_utc)
 
-    def values(self, series: Series, since_utc: datetime | None = None) -> tuple[Floats, Floats]:
+    def values(
+        self, series: Series, since_utc: datetime | None = None, until_utc: datetime | None = None
+    ) -> tuple[Floats, Floats]:
         """Give when a series was read, and its values; by device time."""
-        return self.inside.values(_first(self._names(), series), since_utc)
+        return self.inside.values(_first(self._names(), series), since_utc, until_utc)
 
     def latest(self, owner: Owner, name: str | None = None) -> list[Reading]:
         """Give the newest reading of each series of a timber or a place, or of all of them; by series."""

@@ -296,12 +296,14 @@ class InfluxReadings:
         times = sorted(at)
         return table(times, (float(at[each][0]) for each in times), (at[each][1] for each in times))
 
-    def values(self, series: Series, since_utc: datetime | None = None) -> tuple[Floats, Floats]:
+    def values(
+        self, series: Series, since_utc: datetime | None = None, until_utc: datetime | None = None
+    ) -> tuple[Floats, Floats]:
         """Give when a series was read, and its values; by device time."""
         wanted = (
             f'r._field == "value" and {is_(tags(series))}'  # one field needs no pivot, a slow thing there
         )
-        found = self._columns(wanted, KEEP, ("_time", "_value"), since_utc)
+        found = self._columns(wanted, KEEP, ("_time", "_value"), since_utc, until_utc)
         at = {us(taken): float(value) for taken, value in found}  # one may stand twice for a moment
         times = sorted(at)
         return np.array(times, np.float64) / 1e6, np.array([at[each] for each in times], np.float64)

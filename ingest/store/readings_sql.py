@@ -152,13 +152,15 @@ class SqlReadings:
         )
         return table((row[0] for row in rows), (row[1] for row in rows), (row[2] for row in rows))
 
-    def values(self, series: Series, since_utc: datetime | None = None) -> tuple[Floats, Floats]:
+    def values(
+        self, series: Series, since_utc: datetime | None = None, until_utc: datetime | None = None
+    ) -> tuple[Floats, Floats]:
         """Give when a series was read, and its values; by device time."""
-        since, _ = span(since_utc, None)
+        since, until = span(since_utc, until_utc)
         rows = self._sql.ask(
             "SELECT taken_us, value FROM reading WHERE series = (SELECT id FROM series"
-            " WHERE text = :text) AND taken_us >= :since ORDER BY taken_us",
-            {"text": str(series), "since": since},
+            " WHERE text = :text) AND taken_us BETWEEN :since AND :until ORDER BY taken_us",
+            {"text": str(series), "since": since, "until": until},
         )
         taken_us, value = np.array(rows, np.float64).reshape(-1, 2).T
         return taken_us / 1e6, value

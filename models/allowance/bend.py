@@ -15,7 +15,7 @@ from statistics import NormalDist
 from typing import Final
 
 import numpy as np
-from scipy.special import ndtri
+import scipy
 
 from baulk.models.constants import Floats
 from baulk.models.species import Species
@@ -121,7 +121,7 @@ class Bend:
         ndarray, shape (members,)
             Mid-ordinates. [mm]
         """
-        even = ndtri((np.arange(members) + 0.5) / members)
+        even = scipy.special.ndtri((np.arange(members) + 0.5) / members)
         order = np.random.default_rng(seed).permutation(members)
         return np.asarray(self.more_mm + self.middle_mm * np.exp(self.sd_ln * even[order]))
 

@@ -13,7 +13,7 @@ from dataclasses import replace
 from typing import Final
 
 import numpy as np
-from scipy.special import erf
+import scipy
 
 from baulk.models import sapwood
 from baulk.models.calibrate.inputs import FitInputs
@@ -279,4 +279,6 @@ def _still_wet(edges_mm: Floats, depth_mm: Floats) -> Floats:
     """
     middle = (edges_mm[1:] + edges_mm[:-1]) / 2
     depth = np.maximum(depth_mm, 1e-3)[:, None]
-    return np.asarray(erf((middle - edges_mm[0]) / depth) * erf((edges_mm[-1] - middle) / depth))
+    return np.asarray(
+        scipy.special.erf((middle - edges_mm[0]) / depth) * scipy.special.erf((edges_mm[-1] - middle) / depth)
+    )

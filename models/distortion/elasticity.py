@@ -3,19 +3,21 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
+import scipy
 from numpy.typing import NDArray
-from scipy.sparse import coo_matrix, csc_matrix
-from scipy.sparse.linalg import splu
-from skfem import Basis, ElementQuad2, ElementVector
 
 from baulk.models.constants import Floats
 from baulk.models.distortion.measures import CROWN, crown, dofs_at, openings
 from baulk.models.distortion.opening import AXIS, grid
 from baulk.models.section import Face, Section, weakest_face
 from baulk.models.species import Species
+
+if TYPE_CHECKING:
+    from scipy.sparse import csc_matrix
+    from skfem import Basis
 
 
 class Body:
@@ -32,6 +34,8 @@ class Body:
     """
 
     def __init__(self, section: Section, species: Species, x_edges_mm: Floats, y_edges_mm: Floats) -> None:
+        from skfem import Basis, ElementQuad2, ElementVector  # noqa: PLC0415 - 20 MB, for who asks for a shape
+
         laid = grid(section, x_edges_mm, y_edges_mm)
         mesh, self.slit, self.edges_mm, self._cell = laid.mesh, laid.slit, laid.edges_mm, laid.cell
         self._section = section
@@ -60,7 +64,7 @@ class Body:
         # three pins hold the rigid modes and, the loads being in balance, carry nothing
         self._loose = np.setdiff1d(np.arange(self._basis.N), [*low_left, low_right[1]])
         # symmetric and positive definite: no pivoting, half the time
-        self._factored = splu(
+        self._factored = scipy.sparse.linalg.splu(
             k[self._loose][:, self._loose],
             permc_spec="MMD_AT_PLUS_A",
             diag_pivot_thresh=0.0,
@@ -225,9 +229,13 @@ def _assembled(basis: Basis, stiff: Floats, shrink: Floats) -> tuple[csc_matrix,
     pairs = shapes @ forces.transpose(0, 1, 3, 2).reshape(elements, -1, dofs.shape[0])
     loads = np.einsum("ibeq,beq,eq->ie", own, shrink, basis.dx, optimize=True)
     rows, columns = np.broadcast_arrays(dofs.T[:, :, None], dofs.T[:, None, :])
-    k = coo_matrix((pairs.ravel(), (rows.ravel(), columns.ravel())), shape=(basis.N, basis.N)).tocsc()
+    k = scipy.sparse.coo_matrix(
+        (pairs.ravel(), (rows.ravel(), columns.ravel())), shape=(basis.N, basis.N)
+    ).tocsc()
     own_column = np.broadcast_to(np.arange(elements), dofs.shape)
-    load = coo_matrix((loads.ravel(), (dofs.ravel(), own_column.ravel())), shape=(basis.N, elements))
+    load = scipy.sparse.coo_matrix(
+        (loads.ravel(), (dofs.ravel(), own_column.ravel())), shape=(basis.N, elements)
+    )
     return k, load.tocsc()
 
 
@@ -237,9 +245,11 @@ def _beside(edges_mm: Floats, place_mm: float) -> Floats:
     return np.array([np.interp(place_mm, middles, each) for each in np.eye(middles.size)])
 
 
-def _into_cells(cell: NDArray[np.intp], cells: int) -> coo_matrix:
+def _into_cells(cell: NDArray[np.intp], cells: int) -> csc_matrix:
     """Give what adds the elements of each cell up."""
-    return coo_matrix((np.ones(cell.size), (np.arange(cell.size), cell)), shape=(cell.size, cells)).tocsc()
+    return scipy.sparse.coo_matrix(
+        (np.ones(cell.size), (np.arange(cell.size), cell)), shape=(cell.size, cells)
+    ).tocsc()
 
 
 def _stiffness(species: Species) -> Floats:

@@ -3,14 +3,16 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Final
+from typing import TYPE_CHECKING, Final
 
 import numpy as np
 from numpy.typing import NDArray
-from skfem import MeshQuad
 
 from baulk.models.constants import Floats
 from baulk.models.section import Face, Section, from_pith_mm, weakest_face
+
+if TYPE_CHECKING:
+    from skfem import MeshQuad
 
 SNAP_MM: Final = (
     0.05  # nearer to a line of the grid the slit lies on it, and nearer to its face there is none
@@ -129,6 +131,8 @@ def _with_crown(section: Section, edges: list[Floats]) -> list[Floats]:
 
 
 def _mesh(lines: list[Floats]) -> MeshQuad:
+    from skfem import MeshQuad  # noqa: PLC0415 - finite elements, 20 MB, for few
+
     return MeshQuad.init_tensor(lines[0], lines[1])
 
 
@@ -162,4 +166,4 @@ def _torn(mesh: MeshQuad, across: int, sign: int, at_mm: float, tip_mm: float) -
     far = p[along, mesh.t].mean(axis=0) > at_mm
     t = mesh.t.copy()
     t[:, far] = twin[t[:, far]]
-    return MeshQuad(np.hstack([p, p[:, torn]]), t)
+    return type(mesh)(np.hstack([p, p[:, torn]]), t)

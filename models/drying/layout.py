@@ -13,7 +13,7 @@ from baulk.models.air import AirSeries
 from baulk.models.cell_means import LEAST_SLOPE, Potential
 from baulk.models.constants import Floats
 from baulk.models.diffusion import REFERENCE_PCT, DiffusionLaw
-from baulk.models.drying import kernel
+from baulk.models.drying import axes
 from baulk.models.drying.members import Members
 from baulk.models.face_cover import CONDUCTANCE_M_S, Covers
 from baulk.models.section import Face, Section
@@ -72,7 +72,7 @@ class Air(NamedTuple):
     def at(self, at_s: Floats, midwinter_s: float) -> Floats:
         """Return factor on D, EMC and cosine of the season just before some moments, shape (3, t)."""
         row = np.maximum(np.searchsorted(self.rows[:, 0], at_s, side="left") - 1, 0)
-        cold = np.cos(kernel.YEAR_RAD_S * (at_s - midwinter_s))
+        cold = np.cos(axes.YEAR_RAD_S * (at_s - midwinter_s))
         return np.stack([self.rows[row, 1], self.rows[row, 2], cold])
 
 
@@ -285,7 +285,7 @@ def free_water(
 def axis(  # noqa: PLR0913, PLR0917 - laid out for the compiled part
     width: Floats, shares: tuple[Floats, Floats], across: Floats, factor: tuple[Floats, Floats],
     wood: Floats, offset: Floats, resist: tuple[Floats, Floats],
-) -> kernel.Axis:  # fmt: skip
+) -> axes.Axis:  # fmt: skip
     """Lay out one direction for a chunk of members.
 
     `shares` as from `slope_shares` and `centre_shares` of the widths, `factor` as from `grain` and from
@@ -295,16 +295,16 @@ def axis(  # noqa: PLR0913, PLR0917 - laid out for the compiled part
     lines, members = across.size, offset.size
     d_ref, slope, fsp, free, extra, season = wood
     lanes = np.empty((8, lines, members), np.float32)
-    lanes[kernel.ACROSS] = across[:, None]
-    for row, own in enumerate((offset, *resist, slope, fsp, extra, season), kernel.OFFSET):
+    lanes[axes.ACROSS] = across[:, None]
+    for row, own in enumerate((offset, *resist, slope, fsp, extra, season), axes.OFFSET):
         lanes[row] = own
 
-    def laid(values: Floats, faces: int = gap.size) -> kernel.Light:
+    def laid(values: Floats, faces: int = gap.size) -> axes.Light:
         filled = np.empty((faces, lines, members), np.float32)
         filled[...] = values
         return filled.reshape(faces, -1)
 
-    return kernel.Axis(
+    return axes.Axis(
         width=width,
         grain=laid(factor[0] / gap[:, None, None] * d_ref),
         blend=np.ascontiguousarray(shares[0], np.float32),

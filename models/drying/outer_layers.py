@@ -17,8 +17,8 @@ from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
+import scipy
 from numpy.typing import ArrayLike, NDArray
-from scipy.special import erf
 
 from baulk.models import sapwood
 from baulk.models.constants import Floats
@@ -230,7 +230,7 @@ def green(  # noqa: PLR0913 - a timber and where it lay
     edges = edges_of(section, cells)
     deep = np.minimum((edges[1:] + edges[:-1]) / 2, edges[-1] - (edges[1:] + edges[:-1]) / 2)
     members = start_pct.shape[-1:]
-    kept = erf(deep[:, None] / np.maximum(np.broadcast_to(dried_mm, members), 1e-3))
+    kept = scipy.special.erf(deep[:, None] / np.maximum(np.broadcast_to(dried_mm, members), 1e-3))
     air = np.broadcast_to(air_pct, members)
     mc = np.maximum(air + (start_pct - air) * kept, 1.0)
     both = np.broadcast_to(mc, (2, *mc.shape[-2:])).astype(np.float64)

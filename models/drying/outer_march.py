@@ -12,7 +12,7 @@ from numpy.typing import ArrayLike, NDArray
 from baulk.models.air import AirSeries
 from baulk.models.constants import HOUR_S, Floats
 from baulk.models.diffusion import DiffusionLaw
-from baulk.models.drying import kernel, layout, slot
+from baulk.models.drying import axes, layout, slot
 from baulk.models.drying.grid import centre_shares, slope_shares
 from baulk.models.drying.members import Members
 from baulk.models.drying.outer_layers import END, LINE, Course, OuterLayers, places_mm
@@ -90,6 +90,8 @@ def march(  # noqa: PLR0913 - what a run needs
     ends[-1] = at_s.size
     midwinter_s = MIDWINTER_POSIX_S - layers.posix_s
 
+    from baulk.models.drying import kernel  # noqa: PLC0415 - as in `solver`
+
     def run(chunk: NDArray[np.intp]) -> None:
         lanes = np.array(layers.mc_pct[..., chunk], order="C")
         damp = members.emc_offset_pct[chunk]
@@ -130,7 +132,7 @@ def _air_of(rows: Floats, at_s: Floats, begin_s: float, back_s: float, midwinter
         return np.asarray(rows[row, column + 2] + rows[row, column] * (at - rows[row, 0]))
 
     warm, emc = ((upto(last, column) - upto(first, column)) / (last - first) for column in (1, 2))
-    return np.stack([warm, emc, np.cos(kernel.YEAR_RAD_S * (at_s - midwinter_s))])
+    return np.stack([warm, emc, np.cos(axes.YEAR_RAD_S * (at_s - midwinter_s))])
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -146,13 +148,13 @@ class _Lines:
 
     def axes(
         self, chunk: NDArray[np.intp], damp: Floats, resist: Mapping[Face, Floats]
-    ) -> tuple[kernel.Axis, kernel.Axis]:
+    ) -> tuple[axes.Axis, axes.Axis]:
         """Along both lines, and from one to the other, where nothing passes."""
         wood, pair = self.wood[:, chunk], np.ones(2)
         ends = (resist[Face.D], resist[Face.B])
         along = layout.axis(self.width, self.shares, pair, self._own(chunk), wood, damp, ends)
-        along.lanes[kernel.LOW] = np.concatenate([resist[Face.D], resist[Face.C]])
-        along.lanes[kernel.HIGH] = np.concatenate([resist[Face.B], resist[Face.A]])
+        along.lanes[axes.LOW] = np.concatenate([resist[Face.D], resist[Face.C]])
+        along.lanes[axes.HIGH] = np.concatenate([resist[Face.B], resist[Face.A]])
         tight, closed = np.full(damp.size, _TIGHT), np.full((3, self.width.size, 1), _NONE)
         still = (closed, np.ones((1, 1, 1)))
         between = layout.axis(pair, self.beside, self.width, still, wood, damp, (tight, tight))

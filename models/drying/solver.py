@@ -20,7 +20,7 @@ from baulk.models.air import AirSeries
 from baulk.models.cell_means import Potential
 from baulk.models.constants import DAY_S, Floats
 from baulk.models.diffusion import DiffusionLaw
-from baulk.models.drying import kernel, layout, slot, starts, under_faces
+from baulk.models.drying import layout, slot, starts, under_faces
 from baulk.models.drying.grid import (
     centre_shares,
     cropped_mm,
@@ -343,6 +343,8 @@ def _solve(  # noqa: PLR0913, PLR0915, PLR0917 - what a run needs, checked and l
     kept = np.searchsorted(watched_s, at_s)
     ends = np.searchsorted(watched_s, [end for _, end, _ in calm], side="right")
     ends[-1] = watched_s.size
+
+    from baulk.models.drying import kernel  # noqa: PLC0415 - loads the compiler, 50 MB; most only read fields
 
     def march(chunk: NDArray[np.intp]) -> None:
         lanes = np.array(start[chunk].transpose(1, 2, 0), order="C")

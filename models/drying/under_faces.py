@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 from baulk.models.cell_means import Potential, bend_weights, point_weights
 from baulk.models.constants import DAY_S, HOUR_S, Floats
 from baulk.models.diffusion import REFERENCE_PCT, DiffusionLaw
-from baulk.models.drying import kernel, layout
+from baulk.models.drying import axes, layout
 from baulk.models.drying.grid import centre_shares, of_steps, slope_shares
 from baulk.models.drying.members import Members
 from baulk.models.drying.mirror import Mirror
@@ -75,6 +75,8 @@ class Watched:
     @staticmethod
     def of(fields: Floats, x_edges: Floats, y_edges: Floats, mirror: Mirror) -> Watched:
         """Read them off fields of shape (t, ny, nx, m), of what is solved of the section."""
+        from baulk.models.drying import kernel  # noqa: PLC0415 - as in `solver`
+
         t, ny, nx, m = fields.shape
         x, y = np.zeros((2, m, t, nx)), np.zeros((2, m, t, ny))
         across_y, across_x = (
@@ -200,13 +202,13 @@ class Layers:
         """Return the depths at which they are read: the edges, and the deep end, [mm]."""
         return np.append(self.edges_mm[:-1], self.deep_mm)
 
-    def axis(self, resist: Mapping[Face, Floats]) -> kernel.Axis:
+    def axis(self, resist: Mapping[Face, Floats]) -> axes.Axis:
         """Lay out the direction inward."""
         width, tight = np.diff(self.edges_mm) / 1000, np.full(self.damp.size, _TIGHT)
         found = layout.axis(
             width, self.shares, np.ones(4), (self.grain, self.free), self.wood, self.damp, (tight, tight)
         )
-        found.lanes[kernel.LOW] = np.concatenate([resist[face] for face in Face])
+        found.lanes[axes.LOW] = np.concatenate([resist[face] for face in Face])
         return found._replace(width=np.append(width[:-1], _HELD * width[-1]))
 
     def faces_pct(self, cells_pct: Floats, now: Floats, resist: Mapping[Face, Floats]) -> Floats:
@@ -269,6 +271,8 @@ def added_pct(  # noqa: PLR0913 - a run, and what was read of it
     ndarray, shape (times, 4, k, m)
         At the depths `Layers.depths_mm`; 0 at the last. [%]
     """
+    from baulk.models.drying import kernel  # noqa: PLC0415 - as in `solver`
+
     inner_s, which = np.unique(watched_s, return_index=True)
     at_deep, m, n = np.array([layers.deep_mm]), layers.damp.size, CELLS
     known, middles = watched.at(which), (layers.edges_mm[1:] + layers.edges_mm[:-1]) / 2

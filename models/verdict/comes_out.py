@@ -11,7 +11,7 @@ from dataclasses import dataclass, field
 from typing import Final
 
 import numpy as np
-from scipy.special import ndtri
+import scipy
 
 from baulk.models import openings
 from baulk.models.allowance import bend, chance, engine
@@ -342,5 +342,5 @@ def shrinking_apart(count: int) -> solver.Members:
 
 def _even(count: int, seed: int) -> Floats:
     """Return a normal deviate of each, in even steps of probability, in an order of its own."""
-    deviates = ndtri((np.arange(count) + 0.5) / count)
+    deviates = scipy.special.ndtri((np.arange(count) + 0.5) / count)
     return np.asarray(np.random.default_rng(seed).permutation(deviates))

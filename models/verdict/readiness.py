@@ -12,8 +12,8 @@ from datetime import UTC, datetime
 from typing import Final
 
 import numpy as np
+import scipy
 from numpy.typing import NDArray
-from scipy.special import ndtri
 
 from baulk.models.air import AirSeries
 from baulk.models.constants import DAY_S, Floats
@@ -198,7 +198,7 @@ def build_draw(members: int, seed: int = 13) -> Floats:
     ndarray, shape (members,)
         Lognormal about 1, in even steps of probability. [-]
     """
-    even = ndtri((np.arange(members) + 0.5) / members)
+    even = scipy.special.ndtri((np.arange(members) + 0.5) / members)
     return np.asarray(np.exp(BUILD_SD * even[np.random.default_rng(seed).permutation(members)]))
 
 

@@ -14,8 +14,8 @@ from functools import lru_cache
 from typing import Final
 
 import numpy as np
+import scipy
 from numpy.typing import NDArray
-from scipy.special import ndtr
 
 from baulk.models.constants import Floats
 from baulk.models.errors import OutOfRange
@@ -149,7 +149,9 @@ def _sd_of_ninety(share: Floats, off: Floats, sd: Floats) -> float:
     low, high = 0.0, float(2 * np.sqrt(np.max(sd**2 + off**2)))
     while high - low > _FINE:
         middle = (low + high) / 2
-        inside = ndtr((_NINETY * middle - off) / sd) - ndtr((-_NINETY * middle - off) / sd)
+        inside = scipy.special.ndtr((_NINETY * middle - off) / sd) - scipy.special.ndtr(
+            (-_NINETY * middle - off) / sd
+        )
         low, high = (middle, high) if share @ inside < 0.9 else (low, middle)
     return (low + high) / 2
 

@@ -9,6 +9,7 @@ import signal
 import subprocess
 import sys
 import time
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import paho.mqtt.client as mqtt
@@ -22,6 +23,7 @@ from baulk.ingest.errors import ConfigError
 from baulk.ingest.evaluation import executors
 from baulk.ingest.monitoring import notify
 from baulk.models.quantity import Owner
+from baulk.models.reading import Reading, Series
 
 ROOT = Path(__file__).parents[2]
 # pages, charts, paper, files for other programs, messengers, and what these bring with them
@@ -104,6 +106,20 @@ def test_the_server_and_its_first_page_load_no_chart_table_paper_or_model():
     }  # fmt: skip
 
 
+def test_what_stays_with_the_page_server_holds_no_model():
+    """What it loads once it is quiet; what a person asks is worked out beside it."""
+    run = "import json, sys; from baulk.dashboard.server import warm; warm.load()\n"
+    run += "import baulk.dashboard.sections.plan_buy\n"
+    run += "print('loaded', json.dumps(sorted(sys.modules)), file=sys.stderr)"
+    done = subprocess.run(
+        [sys.executable, "-c", run], capture_output=True, text=True, check=False, timeout=120
+    )
+    assert done.returncode == 0, done.stderr
+    assert "baulk.dashboard.sections.what_if" in done.stderr
+    names = set(json.loads(done.stderr.splitlines()[-1].removeprefix("loaded ")))
+    assert not names & {"numba", "llvmlite", "scipy.special", "scipy.optimize", "scipy.sparse", "skfem"}
+
+
 def test_the_listener_loads_what_it_needs_to_store_readings_and_no_more(shop_dir, oak, embedded_broker):
     path = shop_dir / "baulk.toml"
     path.write_text(path.read_text().replace("port = 1883", f"port = {embedded_broker.port}"))
@@ -134,6 +150,37 @@ def test_the_listener_loads_what_it_needs_to_store_readings_and_no_more(shop_dir
         child.send_signal(signal.SIGTERM)
         _, told = child.communicate(timeout=60)
     assert loaded(told) <= {"numpy", "sqlalchemy", "paho", "jmespath", "pydantic", "asyncio", "rich"}
+
+
+def test_the_watch_over_forecasts_works_nothing_out_itself_and_the_process_that_does_goes(shop_dir, oak):
+    with shops.open(shop_dir) as opened:
+        opened.register.add(oak)
+        now = datetime.now(UTC)
+        for hours, name, value in [
+            (n, name, v) for n in range(48) for name, v in (("temp", 15), ("humidity", 70))
+        ]:
+            series = Series.parse(f"air/{oak.place}/{name}")
+            at = now - timedelta(hours=hours)
+            opened.store.append(
+                [Reading(series=series, value=value, taken_utc=at, arrived_utc=at, source="mqtt")]
+            )
+    watch = subprocess.Popen(
+        command(["--shop", str(shop_dir), "forecast", "--watch"]),
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
+    )
+    try:
+        said = next(line for line in watch.stdout if oak.tag in line)
+    finally:
+        watch.send_signal(signal.SIGTERM)
+        _, told = watch.communicate(timeout=120)
+    assert said.endswith("evaluated\n")
+    line = next(each for each in told.splitlines() if each.startswith("loaded "))
+    names = set(json.loads(line.removeprefix("loaded ")))
+    assert "baulk.dashboard.commands.forecast_watch" in names
+    assert not names & {"numba", "llvmlite", "scipy.special", "scipy.optimize", "scipy.sparse", "skfem"}
+    assert not names & (HEAVY | {"rich"})
 
 
 @pytest.fixture

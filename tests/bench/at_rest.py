@@ -3,7 +3,13 @@
 ``python at_rest.py --timbers 200 --seconds 120`` makes an invented yard, waits until every timber has its
 verdict, then sends each timber's pin every ten minutes and prints what listener, forecasts and pages took.
 ``--one-core`` pins them to the first core; ``--limit-mb 1000`` puts them into a memory group of their own
-(cgroup 1 or 2, where this user may make one), and says so where that can't be.
+(cgroup 1 or 2, where this user may make one), and says so where that can't be. ``--visit`` opens every page
+in a browser afterwards, and measures again.
+
+Memory is counted in pages of the machine's memory, by their numbers (/proc/PID/pagemap, for root): a page
+that several of our processes have is one, divided among them, and it counts whole whoever else on the machine
+has it. Shares as Linux gives them (Pss) would fall while other programs on the same libraries run beside.
+Where the numbers can't be read, every process counts whole (Rss), which is too much.
 """
 
 from __future__ import annotations
@@ -12,9 +18,12 @@ import argparse
 import json
 import os
 import re
+import shutil
+import signal
 import subprocess
 import sys
 import tempfile
+import threading
 import time
 from contextlib import suppress
 from dataclasses import dataclass
@@ -34,12 +43,18 @@ DAYS = 90  # of history
 EVERY_S = 600.0
 SETTLED_S = 0.5  # of processor in ten seconds
 READY_WITHIN_S = 900.0
+SAMPLE_S = 2.0
+GONE_S = 150.0  # until a process that came for some work has gone
+PAGES = ("", "timber", "add", "readings", "air", "plans", "sensors", "files", "guide")
+PAGE, PRESENT, NUMBER = os.sysconf("SC_PAGE_SIZE"), np.uint64(1 << 63), np.uint64((1 << 55) - 1)
 PARTS = {
     "serve ": "serve",
     "listen": "listener",
     "forecast": "forecasts",
+    "page_server": "pages",
+    "aside": "aside",
     "resource_tracker": "tracker",
-}  # else the pages
+}
 
 
 @dataclass(frozen=True)
@@ -48,7 +63,7 @@ class Took:
 
     part: str
     cpu_pct: float
-    pss_mb: float
+    mb: float
 
 
 def yard(folder: Path, timbers: int, port: int) -> str:
@@ -103,19 +118,77 @@ def all_of(pid: int) -> list[int]:
 
 def cpu_s(pid: int) -> float:
     """Return the processor time of a process and of its children that have ended."""
-    fields = Path(f"/proc/{pid}/stat").read_text().rsplit(")", 1)[1].split()
+    try:
+        fields = Path(f"/proc/{pid}/stat").read_text().rsplit(")", 1)[1].split()
+    except OSError:  # it has just ended: its parent has its time
+        return 0.0
     return sum(int(each) for each in fields[11:15]) / os.sysconf("SC_CLK_TCK")
 
 
-def pss_mb(pid: int) -> float:
-    """Return its memory, of what is shared its part."""
-    told = Path(f"/proc/{pid}/smaps_rollup").read_text()
-    return int(re.search(r"(?m)^Pss: +(\d+)", told)[1]) * 1024 / 1e6
+def frames(pid: int) -> np.ndarray:
+    """Return the numbers of the pages of memory that a process has; all 0 where they are not to be known."""
+    found = []
+    with Path(f"/proc/{pid}/pagemap").open("rb", buffering=0) as file:
+        for line in Path(f"/proc/{pid}/maps").read_text().splitlines():
+            begin, end = (int(each, 16) for each in line.split(" ", 1)[0].split("-"))
+            if begin >= 1 << 63:  # the kernel's own
+                continue
+            file.seek(begin // PAGE * 8)
+            entries = np.frombuffer(file.read((end - begin) // PAGE * 8), np.uint64)
+            found.append(entries[(entries & PRESENT) != 0] & NUMBER)
+    return np.unique(np.concatenate(found)) if found else np.empty(0, np.uint64)
+
+
+def memory_mb(pids: list[int]) -> dict[int, float]:
+    """Return the memory of each; what several of them share is divided among them, and counted once."""
+    held = {}
+    for pid in pids:
+        with suppress(OSError, ValueError):  # it has just ended
+            held[pid] = frames(pid)
+    if not held:
+        return {}
+    numbers, shared = np.unique(np.concatenate(list(held.values())), return_counts=True)
+    if numbers.size <= 1:
+        return {pid: rss_mb(pid) for pid in held}
+    return {
+        pid: float((1 / shared[np.searchsorted(numbers, own)]).sum()) * PAGE / 1e6
+        for pid, own in held.items()
+    }
+
+
+def rss_mb(pid: int) -> float:
+    return int(Path(f"/proc/{pid}/statm").read_text().split()[1]) * PAGE / 1e6
+
+
+class Most:
+    """Looks every two seconds how much memory a process and those below it have, and keeps the most."""
+
+    def __init__(self, pid: int) -> None:
+        self.mb, self.parts = 0.0, {}
+        self._pid, self._end = pid, threading.Event()
+        self._thread = threading.Thread(target=self._look, daemon=True)
+        self._thread.start()
+
+    def _look(self) -> None:
+        while not self._end.wait(SAMPLE_S):
+            with suppress(OSError):
+                found = memory_mb(all_of(self._pid))
+                if sum(found.values()) > self.mb:
+                    self.mb = sum(found.values())
+                    self.parts = {f"{part_of(pid)} {pid}": round(each) for pid, each in found.items()}
+
+    def close(self) -> None:
+        self._end.set()
+        self._thread.join()
+        print(f"most at once, looked at every {SAMPLE_S:.0f} s: {self.mb:.0f} MB {self.parts}")
 
 
 def part_of(pid: int) -> str:
-    line = Path(f"/proc/{pid}/cmdline").read_text().replace("\0", " ")
-    return next((name for word, name in PARTS.items() if f" {word}" in line), "pages")
+    try:
+        line = Path(f"/proc/{pid}/cmdline").read_text().replace("\0", " ")
+    except OSError:
+        return "?"
+    return next((name for word, name in PARTS.items() if f" {word}" in line or f".{word}" in line), "?")
 
 
 def memory_group(limit_mb: float) -> Path | None:
@@ -158,7 +231,13 @@ def wait_for_all(folder: Path, timbers: int) -> None:
 
 
 def measured(
-    folder: Path, timbers: int, seconds: float, *, one_core: bool = False, limit_mb: float | None = None
+    folder: Path,
+    timbers: int,
+    seconds: float,
+    *,
+    one_core: bool = False,
+    limit_mb: float | None = None,
+    visit: bool = False,
 ) -> list[Took]:
     """Run a yard at rest in a folder that is empty or was used for this before."""
     port, web = broker.free_port(), broker.free_port()
@@ -179,22 +258,27 @@ def measured(
             (group / "cgroup.procs").write_text(str(serve.pid))
         if one_core:
             os.sched_setaffinity(serve.pid, {min(os.sched_getaffinity(0))})
+        most = Most(serve.pid)
         wait_for_all(folder / "yard", timbers)
         wait_for_rest(serve.pid)
         before, begun = {pid: cpu_s(pid) for pid in all_of(serve.pid)}, time.monotonic()
         sent = send(slug, port, timbers, seconds)
         took_s = time.monotonic() - begun
+        memory = memory_mb(all_of(serve.pid))
         found = [
-            Took(part_of(pid), 100 * (cpu_s(pid) - before.get(pid, 0.0)) / took_s, pss_mb(pid))
-            for pid in all_of(serve.pid)
+            Took(part_of(pid), 100 * (cpu_s(pid) - before.get(pid, 0.0)) / took_s, mb)
+            for pid, mb in memory.items()
         ]
+        most.close()
         print(f"{timbers} timbers, {sent} messages in {took_s:.0f} s")
         for each in found:
-            print(f"{each.part:10} {each.cpu_pct:5.2f} % of a core, {each.pss_mb:4.0f} MB")
+            print(f"{each.part:10} {each.cpu_pct:5.2f} % of a core, {each.mb:4.0f} MB")
         print(
             f"together   {sum(each.cpu_pct for each in found):5.2f} % of a core, "
-            f"{sum(each.pss_mb for each in found):4.0f} MB"
+            f"{sum(each.mb for each in found):4.0f} MB"
         )
+        if visit:
+            visited(web, serve.pid)
         if group is not None:
             told(group)
         return found
@@ -208,10 +292,30 @@ def measured(
                 group.rmdir()
 
 
+def visited(port: int, pid: int) -> None:
+    """Open each page in a browser, and print the memory meanwhile, and once what came for it has gone."""
+    from playwright.sync_api import sync_playwright  # noqa: PLC0415 - only for --visit
+
+    most = Most(pid)
+    with sync_playwright() as play:
+        browser = play.chromium.launch(executable_path=shutil.which("chromium"), args=["--no-sandbox"])
+        page = browser.new_page()
+        for path in PAGES:
+            page.goto(f"http://127.0.0.1:{port}/{path}")
+            page.get_by_role("heading").first.wait_for(timeout=120_000)
+            page.wait_for_timeout(4000)
+        browser.close()
+    time.sleep(GONE_S)
+    most.close()
+    after = memory_mb(all_of(pid))
+    print("after a visit of every page", {f"{part_of(each)} {each}": round(mb) for each, mb in after.items()})
+    print(f"together {sum(after.values()):.0f} MB")
+
+
 def wait_for_rest(pid: int) -> None:
-    """Wait until what is done once after the start, such as the plan of the air, is done."""
+    """Wait until what is done once after the start is done, and what came for it has gone."""
     until, used = time.monotonic() + READY_WITHIN_S, 1e9
-    while used > SETTLED_S and time.monotonic() < until:
+    while (used > SETTLED_S or "aside" in map(part_of, below(pid))) and time.monotonic() < until:
         before = sum(map(cpu_s, below(pid)))
         time.sleep(10)
         used = sum(map(cpu_s, below(pid))) - before
@@ -233,9 +337,14 @@ def main() -> None:
     asked.add_argument("--seconds", type=float, default=120.0)
     asked.add_argument("--one-core", action="store_true")
     asked.add_argument("--limit-mb", type=float)
+    asked.add_argument("--visit", action="store_true")
     given = asked.parse_args()
+    signal.signal(signal.SIGTERM, lambda *_: sys.exit(1))  # what it started is ended
     with tempfile.TemporaryDirectory() as folder:
-        measured(Path(folder), given.timbers, given.seconds, one_core=given.one_core, limit_mb=given.limit_mb)
+        measured(
+            Path(folder), given.timbers, given.seconds, one_core=given.one_core, limit_mb=given.limit_mb,
+            visit=given.visit,
+        )  # fmt: skip
 
 
 if __name__ == "__main__":

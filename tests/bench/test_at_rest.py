@@ -25,4 +25,4 @@ def test_two_hundred_timbers_at_rest_take_three_hundredths_of_a_core(tmp_path):
 @pytest.mark.timeout(1800)
 def test_thirty_timbers_fit_a_small_computer(tmp_path):
     found = at_rest.measured(tmp_path, 30, 60.0, one_core=True, limit_mb=1000.0)
-    assert sum(each.pss_mb for each in found) <= MOST_MB
+    assert sum(each.mb for each in found) <= MOST_MB

@@ -27,8 +27,9 @@ from skfem.helpers import dot, grad
 from baulk.models.air import AirSeries
 from baulk.models.diffusion import DiffusionLaw
 from baulk.models.drying import solver
+from baulk.models.drying.axes import Axis
 from baulk.models.drying.grid import centre_shares, slope_shares
-from baulk.models.drying.kernel import Axis, _sweep
+from baulk.models.drying.kernel import _sweep
 from baulk.models.drying.solver import Members
 from baulk.models.section import Section
 from baulk.models.sorption import rh_pct

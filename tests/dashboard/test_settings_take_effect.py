@@ -13,7 +13,7 @@ from typer.testing import CliRunner
 
 from baulk.dashboard import commands
 from baulk.dashboard.commands import forecast as command
-from baulk.dashboard.commands import serve
+from baulk.dashboard.commands import forecast_watch, serve
 from baulk.dashboard.commands.children import Children
 from baulk.dashboard.server import shop_access
 from baulk.ingest import settings_watch
@@ -142,7 +142,7 @@ def test_a_round_that_was_stopped_is_gone_on_with(yard, worked, monkeypatch):
         assert standing.changed(opened)
 
 
-def watched(folder, rounds):
+def watched(folder, worker, rounds):
     """Let the watch go round, doing one thing before each of the rounds; return what it says."""
     steps = iter(rounds)
 
@@ -157,17 +157,18 @@ def watched(folder, rounds):
             return False
 
     with shops.open(folder) as opened:
-        command._watch(opened, Stop(), 1, None)
+        forecast_watch.watch(opened, Stop(), worker, workers=1)
 
 
 def nothing():
     pass
 
 
-def test_a_running_watch_goes_on_with_changed_settings_and_tables(yard, worked, capsys):
+def test_a_running_watch_goes_on_with_changed_settings_and_tables(yard, worked, capsys, in_this_process):
     seen = []
     watched(
         yard,
+        in_this_process,
         (
             nothing,
             lambda: (
@@ -186,11 +187,12 @@ def test_a_running_watch_goes_on_with_changed_settings_and_tables(yard, worked, 
     assert capsys.readouterr().out.count("the settings or tables have changed; going on") == 1
 
 
-def test_broken_settings_are_told_once_and_the_old_ones_go_on(yard, worked, capsys):
+def test_broken_settings_are_told_once_and_the_old_ones_go_on(yard, worked, capsys, in_this_process):
     own_wood(yard)
     text = (yard / "baulk.toml").read_text()
     watched(
         yard,
+        in_this_process,
         (
             nothing,
             lambda: (worked.clear(), (yard / "baulk.toml").write_text(text + "[verdict\n")),

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 
 import pytest
@@ -51,6 +52,22 @@ def test_a_sensor_is_taken_in_a_few_times_a_day_and_anything_else_at_once(shop):
     assert due.look(shop, NOW + timedelta(minutes=minutes + 1)) == [TAG]
     evaluated(shop, minutes + 1)
     assert due.look(shop, NOW + timedelta(minutes=minutes + 2)) == []
+
+
+def test_what_is_due_soon_is_taken_along_behind_what_is_due(shop, oak):
+    later, due = f"{TAG}-B", Due()
+    shop.register.add(replace(oak, tag=later))
+    for tag, minutes in ((TAG, 0), (later, 40)):
+        shop.store.save_evaluation(
+            tag, NOW + timedelta(minutes=minutes), b"{}", revision=shop.store.revision()
+        )
+    for tag in (TAG, later):
+        at = NOW + timedelta(minutes=50)
+        series = Series.parse(f"timber/{tag}/pin-45/b/moisture")
+        shop.store.append([Reading(series=series, value=25.0, taken_utc=at, arrived_utc=at, source="mqtt")])
+    due.look(shop, NOW + timedelta(minutes=51))
+    assert due.look(shop, NOW + timedelta(hours=5, minutes=59)) == []
+    assert due.look(shop, NOW + timedelta(hours=6, minutes=1)) == [TAG, later]
 
 
 def test_a_sensor_that_never_spoke_before_is_news_at_once(shop):

@@ -18,7 +18,7 @@ sys.path.insert(0, str(Path(__file__).parent))
 import ferry_pair
 from ferry_pair import DAY, NOW, judging
 
-from baulk.dashboard.commands import forecast
+from baulk.dashboard.commands import forecast_turns, forecast_watch
 from baulk.ingest import shop
 from baulk.ingest.evaluation import batch, compute, fit_store, gather
 from baulk.ingest.store import notes
@@ -268,7 +268,7 @@ class Stop:
         return False
 
 
-def test_the_watch_fits_whole_in_its_first_round_of_each_day(fitted, monkeypatch):
+def test_the_watch_fits_whole_in_its_first_round_of_each_day(fitted, monkeypatch, in_this_process):
     rounds = []
     moments = iter([NOW, NOW, NOW + timedelta(minutes=1), NOW + DAY, NOW + DAY + timedelta(minutes=1)])
 
@@ -279,12 +279,13 @@ def test_the_watch_fits_whole_in_its_first_round_of_each_day(fitted, monkeypatch
 
     def run(_shop, tags, now, *, whole, **_how):
         rounds.append((list(tags), whole))
+        return forecast_turns.batch.Round()
 
-    monkeypatch.setattr(forecast, "datetime", Clock)
-    monkeypatch.setattr(forecast.batch, "run", run)
-    monkeypatch.setattr(forecast.nightly, "thin", lambda *_: 0)
-    monkeypatch.setattr(forecast.notify.Messenger, "turn", lambda *_: [])
-    forecast._watch(fitted, Stop(5), 1, None)
+    monkeypatch.setattr(forecast_watch, "datetime", Clock)
+    monkeypatch.setattr(forecast_turns.batch, "run", run)
+    monkeypatch.setattr(forecast_turns.nightly, "thin", lambda *_: 0)
+    monkeypatch.setattr(forecast_watch.notify.Messenger, "turn", lambda *_: [])
+    forecast_watch.watch(fitted, Stop(5), in_this_process, workers=1)
     assert rounds[0] == ([TAG], True)
     assert rounds[-1][0] == [TAG]
     assert [whole for _, whole in rounds].count(True) == 2

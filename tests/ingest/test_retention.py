@@ -6,7 +6,7 @@ from datetime import UTC, datetime, timedelta
 
 import pytest
 
-from baulk.dashboard.commands import forecast
+from baulk.dashboard.commands import forecast_watch
 from baulk.ingest import shop
 from baulk.ingest.monitoring import nightly
 from baulk.models.quantity import Owner
@@ -61,7 +61,7 @@ def test_nothing_is_thinned_unless_the_settings_ask(yard):
     assert len(yard.store.readings(Owner.AIR, "shed")) == 10
 
 
-def test_the_watch_over_forecasts_thins_at_night(yard, capsys):
+def test_the_watch_over_forecasts_thins_at_night(yard, capsys, in_this_process):
     class Stop:
         rounds = 0
 
@@ -72,7 +72,7 @@ def test_the_watch_over_forecasts_thins_at_night(yard, capsys):
         def is_set(self):
             return False
 
-    forecast._watch(yard, Stop(), 1, None)
+    forecast_watch.watch(yard, Stop(), in_this_process, workers=1)
     assert (
         capsys.readouterr().out.count("9 old sensor readings thinned, as [store] thin_after_days asks") == 1
     )

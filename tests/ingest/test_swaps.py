@@ -5,7 +5,6 @@ from __future__ import annotations
 import dataclasses
 import json
 import sys
-import threading
 from pathlib import Path
 
 import pytest
@@ -14,7 +13,7 @@ sys.path.insert(0, str(Path(__file__).parent))
 import documents
 from ferry_pair import DAY, NOW, air, judging, old, young
 
-from baulk.dashboard.commands import forecast
+from baulk.dashboard.commands import forecast_turns
 from baulk.ingest import shop
 from baulk.ingest.evaluation import batch, swaps
 from baulk.ingest.monitoring import notices
@@ -61,7 +60,7 @@ def reasons(opened, tag):
 
 def look(opened, now):
     """Look as the commands do; return what they say."""
-    return forecast._look_for_swaps(opened, now, 1, None, threading.Event())
+    return forecast_turns.look_for_swaps(opened, now, 1, None, lambda: False)
 
 
 def notice(opened):

@@ -16,8 +16,9 @@ from baulk.models import sapwood, species
 from baulk.models.air import AirSeries
 from baulk.models.diffusion import DiffusionLaw, law_for
 from baulk.models.drying import solver
+from baulk.models.drying.axes import Axis
 from baulk.models.drying.grid import centre_shares, slope_shares
-from baulk.models.drying.kernel import Axis, _between, _sweep
+from baulk.models.drying.kernel import _between, _sweep
 from baulk.models.drying.solver import CONDUCTANCE_M_S, FaceCover, Members
 from baulk.models.field import MoistureField
 from baulk.models.section import Face, Finished, Section

@@ -11,7 +11,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
-from scipy.optimize import Bounds, LinearConstraint, OptimizeResult, milp
+import scipy
 
 from baulk.models.constants import Floats
 from baulk.models.errors import BaulkError
@@ -33,7 +33,7 @@ class Program:
     """
 
     problem: Problem
-    _rows: list[LinearConstraint] = field(init=False, default_factory=list)
+    _rows: list[scipy.optimize.LinearConstraint] = field(init=False, default_factory=list)
     _most: Floats = field(init=False)
     _at: dict[str, slice] = field(init=False, default_factory=dict)
 
@@ -78,7 +78,10 @@ class Program:
         for i, mix in enumerate(one.mixes, start=self._at["mixed"].start):
             wanted[:, i] = mix.counts
             along[mix.timber, i] = mix.length_mm + one.kerf_mm
-        self._rows = [LinearConstraint(wanted, count, count), LinearConstraint(along, -np.inf, 1e-6)]
+        self._rows = [
+            scipy.optimize.LinearConstraint(wanted, count, count),
+            scipy.optimize.LinearConstraint(along, -np.inf, 1e-6),
+        ]
         if one.leftover is not None:
             self._rest(along, room, one.leftover)
 
@@ -92,8 +95,8 @@ class Program:
         least[:, kept], least[:, keeps] = -one, leftover.keep_mm * one
         longest[:, kept], longest[:, keeps] = one, -np.diag(room)
         self._rows += [
-            LinearConstraint(every, -np.inf, kerf),
-            *(LinearConstraint(each, -np.inf, 1e-6) for each in (at_most, least, longest)),
+            scipy.optimize.LinearConstraint(every, -np.inf, kerf),
+            *(scipy.optimize.LinearConstraint(each, -np.inf, 1e-6) for each in (at_most, least, longest)),
         ]
 
     def _leave_out(self, pairs: Sequence[tuple[int, int]]) -> None:
@@ -113,7 +116,10 @@ class Program:
             sets[row, [self._at["drawn"].start + pairs.index(pair) for pair in each]] = 1
         if pairs:
             most = [len(each) - 1 for each in one.without]
-            self._rows += [LinearConstraint(uses, -np.inf, 0.0), LinearConstraint(sets, -np.inf, most)]
+            self._rows += [
+                scipy.optimize.LinearConstraint(uses, -np.inf, 0.0),
+                scipy.optimize.LinearConstraint(sets, -np.inf, most),
+            ]
 
     def fewest(self, time_limit_s: float) -> Amounts:
         """Return a plan with as few short pieces as can be, those needed first before the others.
@@ -147,7 +153,7 @@ class Program:
         if self.problem.strange is not None:
             row = self._strange()
             most = self.problem.strange_in(found.taken, found.mixed)
-            self._rows.append(LinearConstraint(row[None, :], -np.inf, most))
+            self._rows.append(scipy.optimize.LinearConstraint(row[None, :], -np.inf, most))
         return Amounts(
             taken=found.taken, mixed=found.mixed, short=found.short, spent=found.spent, gap=1.0, fewer=fewer
         )
@@ -182,7 +188,7 @@ class Program:
     def _hold(self, some: Sequence[int], most: int) -> None:
         row = np.zeros((1, self._most.size))
         row[0, [self._at["short"].start + p for p in some]] = 1.0
-        self._rows.append(LinearConstraint(row, -np.inf, most))
+        self._rows.append(scipy.optimize.LinearConstraint(row, -np.inf, most))
 
     def cheapest(self, few: Amounts, time_limit_s: float) -> Amounts:
         """Return the cheapest plan with no more short pieces than one of `fewest`.
@@ -220,11 +226,11 @@ class Program:
             gap=min(1.0, max(0.0, gap)), fewer=few.fewer,
         )  # fmt: skip
 
-    def _solve(self, target: Floats, time_limit_s: float) -> OptimizeResult:
-        found = milp(
+    def _solve(self, target: Floats, time_limit_s: float) -> scipy.optimize.OptimizeResult:
+        found = scipy.optimize.milp(
             target,
             integrality=np.ones(target.size),  # lengths left too, in whole mm: else HiGHS may print
-            bounds=Bounds(np.zeros(target.size), self._most),
+            bounds=scipy.optimize.Bounds(np.zeros(target.size), self._most),
             constraints=self._rows,
             options={"time_limit": time_limit_s, "mip_rel_gap": 1e-9},
         )
@@ -234,7 +240,7 @@ class Program:
             )
         return found
 
-    def _plan(self, found: OptimizeResult) -> Amounts:
+    def _plan(self, found: scipy.optimize.OptimizeResult) -> Amounts:
         whole = np.round(found.x).astype(np.int64)
         taken, mixed = whole[self._at["taken"]].reshape(self.problem.cost.shape), whole[self._at["mixed"]]
         return Amounts(

@@ -14,8 +14,8 @@ from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
+import scipy
 from numpy.typing import NDArray
-from scipy.optimize import Bounds, LinearConstraint, linprog, milp
 
 from baulk.models.constants import Floats
 from baulk.models.plan.buying.problem import Amounts, Problem, Served
@@ -167,7 +167,7 @@ class Patterns:
             [-np.asarray(self._problem.count, dtype=float), np.ones(len(each)), self._held, [self._strange]]
         )
         cost = np.concatenate([[pattern.cost for pattern in patterns], np.zeros(parts)])
-        found = linprog(cost, A_ub=rows, b_ub=most, method="highs")
+        found = scipy.optimize.linprog(cost, A_ub=rows, b_ub=most, method="highs")
         duals = np.maximum(-found.ineqlin.marginals, 0.0)
         return duals[:parts], float(duals[-1])
 
@@ -297,11 +297,11 @@ class Patterns:
             row[[len(patterns) + parts + pairs.index(pair) for pair in each]] = 1
             tie(row, -np.inf, len(each) - 1.0)
         most_of = np.concatenate([np.ones(len(patterns)), np.asarray(one.count), np.ones(len(pairs))])
-        found = milp(
+        found = scipy.optimize.milp(
             np.concatenate([[pattern.cost for pattern in patterns], np.zeros(parts + len(pairs))]),
             integrality=np.ones(total),
-            bounds=Bounds(np.zeros(total), most_of),
-            constraints=LinearConstraint(np.array(rows), low, high),
+            bounds=scipy.optimize.Bounds(np.zeros(total), most_of),
+            constraints=scipy.optimize.LinearConstraint(np.array(rows), low, high),
             options={"time_limit": time_limit_s, "mip_rel_gap": 1e-6},
         )
         if found.x is None:

@@ -6,8 +6,8 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
+import scipy
 from numpy.typing import NDArray
-from scipy.linalg import solve_banded
 
 from baulk.models.air import AirSeries
 from baulk.models.constants import DAY_S, HOUR_S, Floats
@@ -132,7 +132,7 @@ def _run(rate: float, within: Floats, without: Floats) -> tuple[float, float, Fl
     before, after = without[:-1], without[1:]
     drive = after - keep * before - (after - before) * (1 - keep) / rate  # exact for straight lines between
     steps = np.stack([np.ones(drive.size), np.full(drive.size, -keep)])  # each hour keeps of the one before
-    driven = np.append(0.0, solve_banded((1, 0), steps, drive))
+    driven = np.append(0.0, scipy.linalg.solve_banded((1, 0), steps, drive))
     fade = keep ** np.arange(within.size)
     given = (1 - fade) / rate
     columns = np.column_stack([given, fade])

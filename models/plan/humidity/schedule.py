@@ -15,7 +15,7 @@ from dataclasses import dataclass, field
 from typing import Final
 
 import numpy as np
-from scipy import optimize
+import scipy
 
 from baulk.models import sorption
 from baulk.models.air import AirSeries
@@ -287,7 +287,7 @@ def best(need: Need) -> tuple[Floats, Window]:
     still = _near_expected(need)
     starts = [dry, np.full(len(KNOTS), 0.5), np.append(np.zeros(len(KNOTS) - 2), [0.5, 0.7])]
     begin = min(starts, key=lambda place: score(laid(place, found, room), need, few))
-    searched = optimize.minimize(
+    searched = scipy.optimize.minimize(
         lambda place: score(laid(np.clip(place, 0, 1), found, room), need, few),
         begin,
         method="Powell",

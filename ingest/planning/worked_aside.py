@@ -1,0 +1,112 @@
+"""What pages ask that takes the drying model, as work for a process beside theirs (`baulk.ingest.aside`)."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from datetime import datetime
+
+from baulk.ingest import shop as shops
+from baulk.ingest.aside import Line
+from baulk.ingest.config import Config
+from baulk.ingest.evaluation import compute
+from baulk.ingest.evaluation.document import Document, Failed
+from baulk.ingest.evaluation.inputs import Inputs
+from baulk.ingest.planning import humidity, kept_air, timber_choices
+from baulk.ingest.planning.kept_air import Kept
+from baulk.models.air import AirSeries
+from baulk.models.plan.buying import buy
+from baulk.models.plan.buying.parts import Part
+from baulk.models.plan.buying.purchase import BuyPlan, InYard, Wish
+from baulk.models.plan.choices.choice import Choices
+from baulk.models.plan.humidity.plan import AirPlan
+from baulk.models.woods import Woods
+
+
+def evaluated(_line: Line, inputs: Inputs) -> Document | Failed:
+    """Work one timber out, as `compute.work_out` does.
+
+    Parameters
+    ----------
+    inputs : Inputs
+        Everything that is known, or supposed.
+
+    Raises
+    ------
+    BaulkError
+        If there can be no answer, with the reason.
+    """
+    return compute.work_out(inputs).document
+
+
+def compared(line: Line, gathered: timber_choices.Gathered) -> Choices:
+    """Work out what could be done with a timber; tell what is worked out next.
+
+    Parameters
+    ----------
+    line : Line
+        Told each `What`.
+    gathered : timber_choices.Gathered
+        What is known of it.
+    """
+    return gathered.work_out(line.tell)
+
+
+def air_plan(_line: Line, config: Config, woods: Woods, place: str, now_utc: datetime) -> Kept:
+    """Plan the air of a room and keep it, or why there can be none.
+
+    Parameters
+    ----------
+    config, woods : Config and Woods
+        Of the open shop; it is opened a second time, for timbers without a fit at hand are fitted.
+    place : str
+        The room.
+    now_utc : datetime
+        Now, with a time zone.
+    """
+    with shops.opened_by(config, woods) as shop:
+        return kept_air.make(shop, place, now_utc)
+
+
+def air_tried(_line: Line, config: Config, woods: Woods, asked: humidity.Asked, now_utc: datetime) -> AirPlan:
+    """Plan the air of a room as it is asked, and keep nothing.
+
+    Parameters
+    ----------
+    config, woods : Config and Woods
+        As for `air_plan`.
+    asked : humidity.Asked
+        What is wanted.
+    now_utc : datetime
+        Now, with a time zone.
+
+    Raises
+    ------
+    BaulkError
+        As from `humidity.plan`.
+    """
+    with shops.opened_by(config, woods) as shop:
+        return humidity.plan(shop, asked, now_utc)
+
+
+def bought(  # noqa: PLR0913, PLR0917 - as `buy.buy` has them
+    _line: Line,
+    parts: Sequence[Part],
+    yard: Sequence[InYard],
+    wish: Wish,
+    now_utc: datetime,
+    air: Sequence[AirSeries],
+    woods: Woods,
+) -> BuyPlan:
+    """Assign parts to timbers, and plan what is to be bought for the rest, as `buy.buy` does.
+
+    Parameters
+    ----------
+    parts, yard, wish, now_utc, air, woods
+        As there.
+
+    Raises
+    ------
+    BaulkError
+        As from there.
+    """
+    return buy.buy(parts, yard, wish, now_utc=now_utc, air=air, woods=woods)

@@ -1,0 +1,131 @@
+"""A process that comes for some work: it answers, it goes again, and nothing hangs when it is ended."""
+
+from __future__ import annotations
+
+import importlib
+import os
+import signal
+import subprocess
+import sys
+import time
+from contextlib import closing
+from pathlib import Path
+
+import pytest
+
+from baulk.ingest.aside import Aside, Fault, Gone
+from baulk.ingest.errors import StoreError
+
+HERE = Path(__file__).parent
+WITHIN_S = 30.0
+
+
+@pytest.fixture
+def work(monkeypatch):
+    """The module of work, as both processes import it."""
+    monkeypatch.setenv("PYTHONPATH", os.pathsep.join([str(HERE), os.environ.get("PYTHONPATH", "")]))
+    monkeypatch.syspath_prepend(str(HERE))
+    return importlib.import_module("aside_work")
+
+
+@pytest.fixture
+def aside(work):
+    with closing(Aside(idle_s=60.0)) as found:
+        yield found
+
+
+def there(pid):
+    try:
+        state = Path(f"/proc/{pid}/stat").read_text().rsplit(")", 1)[1].split()[0]
+    except FileNotFoundError:
+        return False
+    return state != "Z"
+
+
+def gone_soon(pid):
+    until = time.monotonic() + WITHIN_S
+    while there(pid) and time.monotonic() < until:
+        time.sleep(0.05)
+    return not there(pid)
+
+
+def test_it_answers_tells_how_far_it_is_and_stays_for_the_next(aside, work):
+    heard = []
+    assert aside.pid is None
+    assert aside.run(work.add, 2, 3, told=heard.append) == 5
+    assert heard == [2, 3]
+    first = aside.run(work.number)
+    assert first == aside.run(work.number) == aside.pid
+    assert first != os.getpid()
+
+
+def test_it_ends_when_there_has_been_nothing_to_do_and_comes_back(work):
+    with closing(Aside(idle_s=0.5)) as aside:
+        first = aside.run(work.number)
+        assert gone_soon(first)
+        assert aside.pid is None
+        second = aside.run(work.number)
+        assert second != first
+        assert there(second)
+    assert gone_soon(second)
+
+
+@pytest.mark.parametrize(
+    ("how", "said"),
+    [("end", "ended from outside or had no memory left (SIGKILL)"), ("leave", "by itself (7)")],
+)
+def test_when_it_is_ended_that_is_said_and_the_next_work_is_done(aside, work, how, said):
+    with pytest.raises(Gone) as err:
+        aside.run(getattr(work, how))
+    assert said in str(err.value)
+    assert aside.run(work.add, 1, 1) == 2
+
+
+def test_when_it_was_ended_between_two_pieces_of_work_the_next_one_is_done(aside, work):
+    os.kill(aside.run(work.number), signal.SIGKILL)
+    until = time.monotonic() + WITHIN_S
+    while aside.pid is not None and time.monotonic() < until:
+        time.sleep(0.02)
+    assert aside.run(work.add, 1, 1) == 2
+
+
+def test_an_error_comes_back_as_it_was_or_with_its_sentence(aside, work):
+    with pytest.raises(StoreError, match="the store is away"):
+        aside.run(work.store_away)
+    with pytest.raises(Fault, match=r"^the start must lie between 0 and 200 %, not 300 %$"):
+        aside.run(work.out_of_range)
+    with pytest.raises(ZeroDivisionError):
+        aside.run(work.wrong)
+    with pytest.raises(TypeError, match="pickle"):
+        aside.run(work.unfit)
+    assert aside.run(work.add, 1, 1) == 2
+
+
+def test_it_can_be_asked_to_end_early_and_the_next_work_is_not(aside, work):
+    heard = []
+    assert aside.run(work.wait, told=heard.append, stopped=lambda: bool(heard)) is True
+    assert aside.run(work.add, 1, 1) == 2
+    pid = aside.pid
+    assert aside.run(work.interrupted) == "there still"  # whoever started it is asked, not it
+    assert aside.pid == pid
+
+
+def test_what_the_asking_process_is_interrupted_in_is_not_taken_for_the_next_answer(aside, work):
+    def interrupt(_):
+        raise KeyboardInterrupt
+
+    with pytest.raises(KeyboardInterrupt):
+        aside.run(work.wait, told=interrupt)
+    assert aside.run(work.add, 1, 1) == 2
+
+
+def test_it_ends_with_the_process_that_started_it_however_that_ends(work):
+    asking = (
+        "import aside_work, time; from baulk.ingest.aside import Aside; a = Aside();"
+        "print(a.run(aside_work.number), flush=True); a.run(aside_work.wait)"
+    )
+    with subprocess.Popen([sys.executable, "-c", asking], stdout=subprocess.PIPE, text=True) as parent:
+        pid = int(parent.stdout.readline())
+        assert there(pid)
+        parent.kill()
+    assert gone_soon(pid)
