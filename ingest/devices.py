@@ -27,7 +27,6 @@ from baulk.ingest.shop import Shop
 from baulk.ingest.wire import topics
 from baulk.ingest.wire.message import MOST_LISTENERS
 from baulk.models.quantity import Owner
-from baulk.models.reading import NAME_RULE, plain_letters
 
 FOLDER: Final = "broker"
 PASSWD: Final = "passwd"  # noqa: S105 - a file's name; it holds hashes
@@ -161,7 +160,7 @@ def enrol(  # noqa: PLR0913 - what a device may do
     _check_name(shop.config, name)
     for place in places:
         if not _NAME.fullmatch(place):
-            raise DeviceError(f"a place is {NAME_RULE}, not {place!r}{plain_letters(place)}")
+            raise DeviceError(f"a place is made of up to 64 letters, digits, dots and dashes, not {place!r}")
     for topic in more_topics:
         if not topic or re.search(r"[+#\x00-\x1f\x7f]", topic) or topic.startswith("$"):
             raise DeviceError(f"{topic!r} is no single topic; a device is given topics without + and #")
@@ -365,7 +364,9 @@ def _parts(config: Config) -> list[str]:
 
 def _check_name(config: Config, name: str) -> None:
     if not _NAME.fullmatch(name):
-        raise DeviceError(f"the name of a device is {NAME_RULE}, not {name!r}{plain_letters(name)}")
+        raise DeviceError(
+            f"the name of a device is made of up to 64 letters, digits, dots and dashes, not {name!r}"
+        )
     if name.lower() in {str(config.broker.account(part)).lower() for part in _parts(config)}:
         raise DeviceError(f"{name} is an account of Baulk's own; take another name")
 

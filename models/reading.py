@@ -21,14 +21,7 @@ MEASURED_ALONG: Final[Mapping[Quantity, tuple[Face, Face]]] = MappingProxyType(
     {Quantity.WIDTH: (Face.A, Face.C), Quantity.DEPTH: (Face.B, Face.D)}
 )
 
-NAME_RULE: Final = "made of up to 64 letters, digits, dots and dashes"
 _NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9._-]{0,63}")
-
-
-def plain_letters(name: str) -> str:
-    """Return what else is to be said of a refused name whose letters carry accents, else nothing."""
-    strange = any(each.isalpha() and not each.isascii() for each in name)
-    return "; its letters are A to Z, without accents" if strange else ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -65,7 +58,11 @@ class Series:
 
     def __post_init__(self) -> None:
         if not _NAME.fullmatch(self.name):
-            raise OutOfRange("a tag or place", f"is {NAME_RULE}, not {self.name!r}{plain_letters(self.name)}")
+            raise OutOfRange(
+                "a tag or place",
+                f"is made of up to 64 letters, digits, dots and dashes, not {self.name!r}"
+                + ("" if self.name.isascii() else "; its letters are A to Z, without accents"),
+            )
         if self.quantity in AT_DEPTH and not (self.depth_mm is not None and 0 < self.depth_mm < 1000):
             raise OutOfRange("a pin reading", f"needs a depth above 0 and below 1000 mm, not {self.depth_mm}")
         if (
@@ -159,7 +156,9 @@ def from_end_mm(flags: Iterable[str]) -> float | None:
 def sensor_flag(sensor: str) -> str:
     """Return the flag of a sensor that moves between timbers, for instance ``sensor-S7``."""
     if not _NAME.fullmatch(sensor):
-        raise OutOfRange("the name of a sensor", f"is {NAME_RULE}, not {sensor!r}{plain_letters(sensor)}")
+        raise OutOfRange(
+            "the name of a sensor", f"is made of up to 64 letters, digits, dots and dashes, not {sensor!r}"
+        )
     return f"sensor-{sensor}"
 
 
