@@ -59,7 +59,9 @@ class Series:
     def __post_init__(self) -> None:
         if not _NAME.fullmatch(self.name):
             raise OutOfRange(
-                "a tag or place", f"is made of up to 64 letters, digits, dots and dashes, not {self.name!r}"
+                "a tag or place",
+                f"is made of up to 64 letters, digits, dots and dashes, not {self.name!r}"
+                + ("" if self.name.isascii() else "; its letters are A to Z, without accents"),
             )
         if self.quantity in AT_DEPTH and not (self.depth_mm is not None and 0 < self.depth_mm < 1000):
             raise OutOfRange("a pin reading", f"needs a depth above 0 and below 1000 mm, not {self.depth_mm}")

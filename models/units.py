@@ -44,6 +44,7 @@ _LENGTH: Final = re.compile(
     rf"(?P<sign>[+-]?)\s*(?:(?P<feet>{_NUMBER})\s*(?:ft|foot|feet|'(?!'))\s*-?\s*(?=\d|\.))?"
     rf"(?P<amount>{_AMOUNT})\s*(?P<unit>{_UNIT})?\.?"
 )
+_PERCENT: Final = re.compile(rf"([+-]?{_NUMBER})\s*%?")
 _QUANTITY: Final = re.compile(rf"(?P<amount>[+-]?\s*{_NUMBER})\s*(?P<unit>(?:deg(?:rees)? ?)?[a-z]+)?\.?")
 
 
@@ -310,6 +311,32 @@ def show_mass(kg: float, system: System, *, tenths: bool = False) -> str:
         return "-"
     value, unit = (kg / _KG["lb"], "lb") if system == "inch" else (kg, "kg")
     return f"{value:.0f} {unit}" if abs(value) >= 9.95 and not tenths else f"{value:.1f} {unit}"
+
+
+def percent(text: str, what: str) -> float:
+    """Read a percentage, with or without its sign.
+
+    Parameters
+    ----------
+    text : str
+        For instance "62", "62.5 %".
+    what : str
+        What it is of, for the sentence of a refusal: "the relative humidity".
+
+    Returns
+    -------
+    float
+        The number; what it may be at least and at most, whoever asks knows. [%]
+
+    Raises
+    ------
+    OutOfRange
+        If it is no number, or has a comma.
+    """
+    match = _PERCENT.fullmatch(_plain(text))
+    if match is None:
+        raise OutOfRange(what, f"is a number in percent, such as 62 or 62.5, not {text!r}")
+    return float(match[1])
 
 
 def _plain(text: str) -> str:

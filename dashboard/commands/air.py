@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from typing import Annotated, Literal
 
 import typer
@@ -13,7 +12,7 @@ from baulk.models import single_values, units
 from baulk.models.errors import OutOfRange
 
 TempOption = Annotated[str, TEMP]
-HumidityOption = Annotated[float, typer.Option("--rh", help="Relative humidity in percent, 0 to 100.")]
+HumidityOption = Annotated[str, typer.Option("--rh", help="Relative humidity in percent, 0 to 100.")]
 
 EquationOption = Annotated[
     str, typer.Option("--equation", help="Of the Wood Handbook: 4-5, or 4-6 as a second opinion.")
@@ -32,14 +31,16 @@ def emc(
 
     Example: baulk emc --temp 21.1C --rh 50
     """
-    temp_c = _checked(temp, rh)
+    temp_c, rh_pct = units.temperature_c(temp), units.percent(rh, "the relative humidity")
     if equation not in {"4-5", "4-6"}:
         raise OutOfRange("--equation", f"is 4-5 or 4-6, not {equation!r}")
-    emc_pct, sd_pct = _answer(temp_c, rh, "4-6" if equation == "4-6" else "4-5")
+    emc_pct, sd_pct = _answer(temp_c, rh_pct, "4-6" if equation == "4-6" else "4-5")
     if json:
-        say_json({"temp_c": temp_c, "rh_pct": rh, "emc_pct": emc_pct, "sd_pct": sd_pct, "equation": equation})
+        say_json(
+            {"temp_c": temp_c, "rh_pct": rh_pct, "emc_pct": emc_pct, "sd_pct": sd_pct, "equation": equation}
+        )
         return
-    air = f"{_show(temp_c, temp)} and {rh:g} % relative humidity"
+    air = f"{_show(temp_c, temp)} and {rh_pct:g} % relative humidity"
     say(f"{emc_pct:.1f} % of oven-dry mass at {air}, standard deviation {sd_pct:.1f} %")
 
 
@@ -52,17 +53,19 @@ def dewpoint(temp: TempOption, rh: HumidityOption, *, json: JsonOption = False) 
     """
     from baulk.models import psychrometrics  # noqa: PLC0415 - arrays, and the compiled formulas of air
 
-    temp_c = _checked(temp, rh)
-    dew_c = float(psychrometrics.dewpoint_c(temp_c, rh))
-    wet_c = float(psychrometrics.wet_bulb_c(temp_c, rh)) if temp_c <= _HOTTEST_WET_C else None
+    temp_c, rh_pct = units.temperature_c(temp), units.percent(rh, "the relative humidity")
+    dew_c = float(psychrometrics.dewpoint_c(temp_c, rh_pct))
+    wet_c = float(psychrometrics.wet_bulb_c(temp_c, rh_pct)) if temp_c <= _HOTTEST_WET_C else None
     if json:
-        answer = {"temp_c": temp_c, "rh_pct": rh, "dewpoint_c": dew_c, "wet_bulb_c": wet_c}
-        answer["vapour_pressure_pa"] = float(psychrometrics.vapour_pressure_pa(temp_c, rh))
+        answer = {"temp_c": temp_c, "rh_pct": rh_pct, "dewpoint_c": dew_c, "wet_bulb_c": wet_c}
+        answer["vapour_pressure_pa"] = float(psychrometrics.vapour_pressure_pa(temp_c, rh_pct))
         wet_enough = wet_c is not None
-        answer["humidity_ratio"] = float(psychrometrics.humidity_ratio(temp_c, rh)) if wet_enough else None
+        answer["humidity_ratio"] = (
+            float(psychrometrics.humidity_ratio(temp_c, rh_pct)) if wet_enough else None
+        )
         say_json(answer)
         return
-    say(f"{_show(dew_c, temp)} is the dew point of air at {_show(temp_c, temp)} and {rh:g} %")
+    say(f"{_show(dew_c, temp)} is the dew point of air at {_show(temp_c, temp)} and {rh_pct:g} %")
     if wet_c is not None:
         say(f"{_show(wet_c, temp)} is its wet bulb")
 
@@ -74,12 +77,6 @@ def _answer(temp_c: float, rh_pct: float, equation: Literal["4-5", "4-6"]) -> tu
 
     found = sorption.answer(temp_c, rh_pct, equation=equation)
     return float(found.emc_pct), float(found.sd_pct)
-
-
-def _checked(temp: str, rh: float) -> float:
-    if not math.isfinite(rh):  # the models take a gap for a gap; a person means a number
-        raise OutOfRange("the relative humidity", f"is a number from 0 to 100, not {rh}")
-    return units.temperature_c(temp)
 
 
 def _show(temp_c: float, typed: str) -> str:

@@ -20,9 +20,9 @@ def size(  # noqa: PLR0913 - each is an option of the command line
     ],
     *,
     kind: Species,
-    to: Annotated[float, typer.Option("--to", help=TO)],
+    to: Annotated[str, typer.Option("--to", help=TO)],
     start: Annotated[
-        float | None, typer.Option("--from", help="Moisture content it has, in percent; left out: green.")
+        str | None, typer.Option("--from", help="Moisture content it has, in percent; left out: green.")
     ] = None,
     system: MaybeUnits = None,
     json: JsonOption = False,
@@ -37,8 +37,8 @@ def size(  # noqa: PLR0913 - each is an option of the command line
     wood = which_wood.wood(species.BUILT_IN, kind)
     width_mm, depth_mm = units.size_mm(dimensions)
     onset = wood.shrinkage_onset_pct
-    start_pct = percent("the moisture content before", onset if start is None else start)
-    to_pct = percent("the moisture content after", to)
+    start_pct = onset if start is None else _typed("the moisture content before", start)
+    to_pct = _typed("the moisture content after", to)
     shown = system_of(dimensions, system)
     radial, tangential = wood.shrinkage_radial_pct, wood.shrinkage_tangential_pct
     ways = [
@@ -99,6 +99,10 @@ def _sawn(  # noqa: PLR0913, PLR0917 - two sides, two shrinkages, two moistures,
         "width_sd_mm": abs(change_w) * single_values.PIECES_VARY,
         "depth_sd_mm": abs(change_d) * single_values.PIECES_VARY,
     }
+
+
+def _typed(name: str, text: str) -> float:
+    return percent(name, units.percent(text, name))
 
 
 def percent(name: str, value: float) -> float:

@@ -68,7 +68,6 @@ from baulk.ingest.errors import StoreAway, StoreError, StoreMissing, StoreRefuse
 from baulk.ingest.sensors import Settled
 from baulk.models import formatting, sapwood, text, units
 from baulk.models import section as models_section
-from baulk.models.errors import OutOfRange
 from baulk.models.quantity import Owner
 from baulk.models.section import Finished, Section
 from baulk.models.text import events as event_text
@@ -357,10 +356,7 @@ def _boundary(
 def _percent(text: str) -> float | None:
     if text.strip().lower() == "none":
         return None
-    try:
-        return float(text.strip().removesuffix("%"))
-    except ValueError as err:
-        raise OutOfRange("the green moisture content", f"is a number in percent, not {text!r}") from err
+    return units.percent(text, "the green moisture content")
 
 
 def _lines(timber: Timber, use: UseClass, system: System, zone: tzinfo | None, ends: str) -> list[str]:

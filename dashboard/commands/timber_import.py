@@ -16,6 +16,7 @@ from baulk.ingest import shop as shops
 from baulk.ingest.exchange import import_events, import_timbers
 from baulk.ingest.exchange.import_timbers import Change, Planned, Status, TimberReport
 from baulk.models import units
+from baulk.models.formatting import show_along
 from baulk.models.units import System
 
 _SHOWN: Final = 50  # rows on screen; --json has them all
@@ -94,6 +95,8 @@ def show(report: TimberReport, system: System, *, update: bool) -> None:
     """Print what would become of each row."""
     for note in report.notes:
         say(f"{report.file}: {note}")
+    if not report.rows:
+        say(f"{report.file} has a line of headings, and no timber under it")
     new = report.of(Status.NEW)
     if new:
         table(
@@ -127,7 +130,7 @@ def new_row(row: Planned, system: System) -> tuple[str, ...]:
         timber.species,
         units.show_size(green.width_mm, green.depth_mm, system),
         units.show_size(piece.width_mm, piece.depth_mm, system),
-        units.show_length(timber.length_mm, system),
+        show_along(timber.length_mm, system),
         timber.use_class,
         timber.place,
         f"{words.local(timber.arrived_utc):%Y-%m-%d}",

@@ -117,7 +117,7 @@ def _of_timber(
     boundary: tuple[str | None, str | None],
 ) -> tuple[dict[str, Any], tuple[Reason, ...]]:
     wood, length_mm = which_wood.wood(species.BUILT_IN, kind), units.length_mm(length)
-    given_pct = None if moisture[0] is None else _percents("--mc", moisture[0])[0]
+    given_pct = None if moisture[0] is None else percent("--mc", units.percent(moisture[0], "--mc"))
     most = _refuse_wetter_than_it_can_be(given_pct or 0.0, wood, 1.0, check="it and the wood")
     now_pct = wood.green_heartwood_mc_pct if given_pct is None else given_pct
     at_pct = _measured_at_pct(moisture[1], now_pct, wood)
@@ -160,7 +160,9 @@ def _green(box: Section, at_pct: float | None, wood: species.Species) -> Section
 def _measured_at_pct(given: str | None, mc_pct: float, wood: species.Species) -> float | None:
     """Give the moisture at which the size was measured; None for the green size, which no longer changes."""
     green = given is not None and given.strip().lower() == "green"
-    at_pct = mc_pct if given is None or green else _percents("--measured-at", given)[0]
+    at_pct = (
+        mc_pct if given is None or green else percent("--measured-at", units.percent(given, "--measured-at"))
+    )
     return None if green or at_pct >= wood.shrinkage_onset_pct else at_pct
 
 
@@ -228,4 +230,10 @@ def _percents(option: str, text: str) -> list[float]:
         raise OutOfRange(option, f"looks like 62 or 60,64, not {text!r}") from err
     if len(found) not in {1, 2}:
         raise OutOfRange(option, f"takes one number or two, not {text!r}")
+    if max(found) > 2 * min(found):  # of one piece: far rather a decimal comma than so uneven a timber
+        raise OutOfRange(
+            option,
+            f"takes two sections of one piece as 60,64, and they do not differ as {found[0]:g} % and "
+            f"{found[1]:g} % do; a single one is written with a decimal point",
+        )
     return [percent(option, each) for each in found]

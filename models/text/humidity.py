@@ -116,6 +116,12 @@ def _dates(values: Values) -> str:
 def _weeks_gained(values: Values) -> str:
     middle, low, high = (round(values[f"gained_{each}weeks"]) for each in ("", "low_", "high_"))
     if not (middle or low or high):
+        apart = values["sooner_weeks"] is not None and abs(values["sooner_weeks"]) >= 0.5
+        if apart:  # the dates are those of one probability: close to it, a small change moves them far
+            return (
+                "In nine chances of ten the plan neither gains nor loses a week: the dates differ because "
+                f"the probability stays close to {share(values['probability'])} between them."
+            )
         return "The plan neither gains nor loses a week."
     return f"Weeks gained by the plan: median {middle}, 90 % range {low} to {high}."
 

@@ -258,6 +258,8 @@ def _roughing_not_ready(v: Values, system: System) -> str:
 
 
 def _roughing_gains_little(v: Values, system: System) -> str:
+    if v["gain_days"] < 0.5:
+        return f"Roughing it out to {_size(v, system)} today would not make it ready any sooner."
     return (
         f"Roughing it out to {_size(v, system)} today would gain no more than {rough_days(v['gain_days'])}."
     )

@@ -258,10 +258,25 @@ def test_quarantine_is_listed_with_its_reason_and_replayed_once_the_tag_is_enter
     assert json.loads(here("reading", "list", "NEW-7", "--days", "3650", "--json").stdout)[0]["value"] == 96.4
 
 
+def test_a_humidity_may_carry_its_sign(here):
+    plain, signed = (here("emc", "--temp", "20C", "--rh", rh, "--json").stdout for rh in ("50", "50 %"))
+    assert json.loads(plain) == json.loads(signed)
+
+
 MISTAKES = {
     "a temperature without unit": (("emc", "--temp", "68", "--rh", "50"), "needs its unit"),
     "a humidity beyond reach": (("emc", "--temp", "20C", "--rh", "140"), "140"),
     "a temperature far off": (("emc", "--temp", "500C", "--rh", "50"), "500"),
+    "a humidity with a comma": (("emc", "--temp", "20C", "--rh", "50,5"), "decimal point"),
+    "a moisture with a comma": (("size", "8x7in", "--species", "teak", "--to", "12,5"), "decimal point"),
+    "one section with a comma": (
+        ("weight", "--start", "96kg", "--start-mc", "60,5", "--now", "81kg"),
+        "a single one is written with a decimal point",
+    ),
+    "a weight at a moisture with a comma": (
+        ("weight", "--species", "teak", "--size", "8x7in", "--length", "8ft", "--mc", "12,5"),
+        "decimal point",
+    ),
     "humidity that is no number": (("emc", "--temp", "20C", "--rh", "nan"), "nan"),
     "an unknown tag": (("timber", "show", "NIX-1"), "no timber called 'NIX-1'"),
     "an unknown species": ((*OAK[:3], "white oke", *OAK[4:]), "did you mean"),

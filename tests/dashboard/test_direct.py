@@ -15,7 +15,12 @@ from baulk.dashboard.commands import air, direct, size, timber_list, weight
 COMMANDS = {"emc": air.emc, "dewpoint": air.dewpoint, "size": size.size, "weight": weight.weight,
             "list": timber_list.list_}  # fmt: skip
 PLAIN = {
-    "emc": ["--temp 21C --rh 50", "--rh=50 --temp -5C", "--temp 70F --rh 50.5 --equation 4-6 --json"],
+    "emc": [
+        "--temp 21C --rh 50",
+        "--rh=50 --temp -5C",
+        "--temp 70F --rh 50.5 --equation 4-6 --json",
+        "--temp 21C --rh fifty",
+    ],  # what a word means is the command's to say
     "dewpoint": ["--json --rh 70 --temp 68F"],
     "size": ["8x7in --species oak --to 16", "--to 16 --species=oak 8x7in --from 30 --units metric --json"],
     "weight": ["--start 96kg --start-mc 60,64 --now 81kg"],
@@ -23,7 +28,7 @@ PLAIN = {
 }
 # what Typer refuses, explains or reads in a way of its own
 NOT_PLAIN = {
-    "emc": ["--help", "-h", "", "--temp 21C", "--temp 21C --rh fifty", "--temp 21C --rh 1e2", "--temp",
+    "emc": ["--help", "-h", "", "--temp 21C", "--temp",
             "--temp 21C --rh 50 more", "--temp 21C --rh 50 --rh 60", "--temp 21C --rh 50 --json=true",
             "--temp 21C --rh 50 --", "--temp --rh 50", "--temp 21C --rh 50 -q", "--tem 21C --rh 50"],
     "size": ["--species oak --to 16", "8x7in 6x6in --species oak --to 16"],

@@ -50,6 +50,18 @@ def test_timbers_are_seen_first_and_entered_with_yes(run, shop_dir, tmp_path):
     assert "timbers entered: 0, changed: 1" in run("timber", "import", file, "--yes", "--update")
 
 
+def test_a_list_with_nothing_under_its_headings_says_so(run, tmp_path):
+    file = tmp_path / "list.csv"
+    file.write_text(HEAD)
+    assert "list.csv has a line of headings, and no timber under it" in run("timber", "import", file)
+
+
+def test_the_length_of_a_new_timber_is_in_feet_as_in_the_list(run, tmp_path):
+    file = tmp_path / "list.csv"
+    file.write_text(HEAD + GOOD)
+    assert "12 ft" in run("timber", "import", file)  # a list of 144 in would be another word for it
+
+
 def test_a_loggers_file_by_options_and_by_the_settings(run, shop_dir, tmp_path):
     file = tmp_path / "shed.csv"
     file.write_text("Date;T (C)\n2026-05-01 10:00;12,5\n2026-05-01 11:00;13\n")

@@ -176,7 +176,7 @@ def test_the_doctor_lists_every_number_that_was_not_read(here):
         (("size", "8 x 7 in", "--species", "wite oak", "--to", "12"), "did you mean white oak"),
         (("size", "8 x 7 in", "--species", "oak", "--to", "12"), "say which: white oak, live oak,"),
         (("size", "8 x 7 in", "--species", "white oak", "--to", "-3"), "lies between 0 and 400 %, not -3 %"),
-        (("size", "8 x 7 in", "--species", "white oak", "--to", "nan"), "not nan %"),
+        (("size", "8 x 7 in", "--species", "white oak", "--to", "nan"), "is a number in percent"),
         (("size", "8 x 7 in", "--species", "teak", "--to", "12", "--units", "cubits"), "is inch or metric"),
         (
             ("weight", "--species", "teak", "--size", "8 x 8 in", "--length", "9 ft", "--sapwood", "-1 in"),

@@ -81,6 +81,11 @@ def test_a_tag_that_could_not_be_a_topic_is_refused(name):
         Series(owner=Owner.TIMBER, name=name, quantity=Quantity.WEIGHT)
 
 
+def test_a_tag_with_an_accent_is_told_which_letters_it_may_have():
+    with pytest.raises(OutOfRange, match="not 'Gr\u00f6\u00dfe-2'; its letters are A to Z, without accents"):
+        Series(owner=Owner.TIMBER, name="Gr\u00f6\u00dfe-2", quantity=Quantity.WEIGHT)
+
+
 def test_a_reading_is_a_finite_number_at_a_known_time():
     weight = Series(owner=Owner.TIMBER, name="T1", quantity=Quantity.WEIGHT)
     assert Reading(series=weight, value=88.5, taken_utc=NOON, arrived_utc=NOON).unit == "kg"

@@ -132,6 +132,16 @@ SAID = [
     ),
     (
         "humidity.gain",
+        {**GAIN, "gained_weeks": 0.0, "gained_low_weeks": 0.0, "gained_high_weeks": 0.4},
+        (
+            "With this plan OAK-1 may be squared about early March 2027 (probability 90 %). If nothing is "
+            "done, the date is about May 2027, 8 weeks later. In nine chances of ten the plan neither gains "
+            "nor loses a week: the dates differ because the probability stays close to 90 % between them."
+        ),
+        None,
+    ),
+    (
+        "humidity.gain",
         {**GAIN, "sooner_weeks": 0.2, "gained_weeks": -3.0},
         (
             "With this plan OAK-1 may be squared about early March 2027 (probability 90 %). If nothing is "

@@ -121,6 +121,12 @@ def test_each_code_is_a_sentence_in_the_readers_units(code, values):
     hold(code, values)
 
 
+@pytest.mark.parametrize("gain_days", [0.0, 0.4])
+def test_roughing_out_that_gains_nothing_is_not_told_with_a_count_of_days(gain_days):
+    told = said("verdict.roughing_gains_little", {**SIZE, "gain_days": gain_days})
+    assert told.endswith("today would not make it ready any sooner.")
+
+
 def test_no_code_is_without_an_example():
     assert {code for code, _ in EXAMPLES} == {*verdict.SENTENCES, *changes.SENTENCES, *next_reading.SENTENCES}
 

@@ -75,6 +75,29 @@ def test_what_is_not_a_length_is_refused_in_a_sentence(text, says):
     assert says in str(caught.value)
 
 
+@pytest.mark.parametrize(
+    ("text", "pct"), [("50", 50), ("50%", 50), ("62.5 %", 62.5), (" 0 ", 0), ("-3", -3), (".5", 0.5)]
+)
+def test_a_percentage_is_read_with_or_without_its_sign(text, pct):
+    assert units.percent(text, "the humidity") == pct
+
+
+@pytest.mark.parametrize(
+    ("text", "says"),
+    [
+        ("50,5", "a decimal point and no thousands mark, not '50,5'"),
+        ("half", "the humidity is a number in percent, such as 62 or 62.5, not 'half'"),
+        ("nan", "is a number in percent"),
+        ("50 kg", "is a number in percent"),
+        ("", "is a number in percent"),
+    ],
+)
+def test_what_is_no_percentage_is_refused_in_a_sentence(text, says):
+    with pytest.raises(OutOfRange) as caught:
+        units.percent(text, "the humidity")
+    assert says in str(caught.value)
+
+
 def test_the_place_of_a_pith_may_be_zero_or_negative():
     assert units.length_mm("-1/2 in", signed=True) == -12.7
     assert units.length_mm("\u221212 mm", signed=True) == -12
