@@ -63,8 +63,8 @@ def gather(
     BaulkError
         If the tag, its species or its use is not known, or nothing is known of the air.
     """
-    timber, settings = shop.register.as_of(tag, now_utc), shop.config
-    events = tuple(each for each in shop.register.events(timber.tag) if each.at_utc <= now_utc)
+    (timber, before), settings = shop.register.until(tag, now_utc), shop.config
+    events = tuple(before)
     timber = kerfed(timber, events)
     airs = {} if airs is None else airs
     wood, hand = shop.woods.species.get(timber.species), notes.hand_meter(shop.store)

@@ -17,6 +17,7 @@ import pytest
 
 sys.path.insert(0, str(Path(__file__).parents[1] / "ingest"))
 sys.path.insert(0, str(Path(__file__).parent))
+import filled_yard
 import test_big_yard as big
 import test_cluster as cluster
 
@@ -56,7 +57,7 @@ def dask(folder, stack):
 @pytest.mark.bench
 @pytest.mark.timeout(600)
 def test_a_cluster_on_the_same_cores_is_nearly_as_quick(tmp_path):
-    big.fill(tmp_path / "yard", TIMBERS)
+    filled_yard.fill(tmp_path / "yard", TIMBERS)
     with ExitStack() as stack:
         yard = stack.enter_context(shop.open(tmp_path / "yard"))
         tags = [each.tag for each in yard.register.list()]
