@@ -21,8 +21,7 @@ from baulk.ingest import shop as shops
 from baulk.ingest.errors import StoreError
 from baulk.ingest.evaluation import batch, standing, swaps, yard_memory
 from baulk.ingest.evaluation.batch import Round
-from baulk.ingest.evaluation.compute import Evaluation
-from baulk.ingest.evaluation.document import Failed
+from baulk.ingest.evaluation.compute import Answered
 from baulk.ingest.evaluation.due import Due
 from baulk.ingest.evaluation.executors import Cluster, Team
 from baulk.ingest.monitoring import machine, nightly, notify
@@ -34,7 +33,7 @@ from baulk.models.errors import BaulkError, OutOfRange
 
 EVERY_S = 1.0
 SWAPS_EVERY = timedelta(hours=1)
-Told = Callable[[Evaluation | None], None]
+Told = Callable[[Answered | None], None]
 
 
 class NotWorkedOut(BaulkError):
@@ -169,7 +168,7 @@ def _progress(total: int) -> Iterator[Told]:
     console = Console(stderr=True)
     count = 0
 
-    def line(made: Evaluation | None) -> None:
+    def line(made: Answered | None) -> None:
         nonlocal count
         count += 1
         if made is not None:
@@ -185,9 +184,8 @@ def _progress(total: int) -> Iterator[Told]:
         yield lambda _: bar.advance(task)
 
 
-def _outcome(made: Evaluation) -> str:
-    found = made.document
-    return "not worked out, see below" if isinstance(found, Failed) else found.verdict.step
+def _outcome(made: Answered) -> str:
+    return made.step or "not worked out, see below"
 
 
 def _watch(opened: Shop, stop: threading.Event, workers: int | None, team: Team | None) -> None:
@@ -290,7 +288,7 @@ def _look_for_swaps(
 def _line(zone: tzinfo | None) -> Told:
     """Return what says a line of each timber worked out."""
 
-    def line(made: Evaluation | None) -> None:
+    def line(made: Answered | None) -> None:
         service_manager.alive()
         if made is not None:
             say(f"{stamp(made.made_utc, zone)}  {made.tag}  {made.failed or 'evaluated'}")

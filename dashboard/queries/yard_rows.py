@@ -168,6 +168,11 @@ def _summary(payload: bytes | None) -> tuple[Summary | None, str | None]:
         return None, str(err)
 
 
+def any_timber() -> bool:
+    """Tell whether there is a timber at all."""
+    return _ask(lambda s: bool(_held(s)))
+
+
 def rows(now: datetime) -> tuple[YardRow, ...]:
     """Return every timber, the one that needs attention first on top."""
     held, uses = _ask(lambda s: (_held(s), s.woods.use_classes))

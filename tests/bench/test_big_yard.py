@@ -53,13 +53,13 @@ class _AsIfWorkedOut:
     size, breaks_whole = 2, False
 
     def __init__(self, made):
-        self._made = pickle.dumps(made)
+        self._made = pickle.dumps(made.sent())
 
     def submit(self, inputs):
         parcel.packed(inputs, far=False)
         made = pickle.loads(self._made)  # noqa: S301 - our own
         done = Future()
-        done.set_result(replace(made, document=made.document.model_copy(update={"tag": inputs.timber.tag})))
+        done.set_result(replace(made, tag=inputs.timber.tag))
         return done
 
     def close(self):
