@@ -8,6 +8,7 @@ read, and so do weights, and what came so late that its clock may be wrong.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Hashable, Iterable, Sequence
 from dataclasses import dataclass, fields
 from functools import cached_property
@@ -20,6 +21,7 @@ from baulk.models.constants import DAY_S, Floats
 from baulk.models.quantity import AT_DEPTH, Quantity
 from baulk.models.reading import AT_LEAST, BY_HAND, Reading, Series, from_end_mm, sensor_of
 
+_FEW_KINDS: Final = 1024
 PART_S: Final = DAY_S / 4
 LATE_S: Final = 30 * DAY_S  # a live message this late is a wrong clock; our own judgement, no source
 LIVE: Final = "mqtt"  # source of what a device sent by itself
@@ -133,7 +135,8 @@ class Columns:
             arrived_s=np.where(count == 1, some.arrived_s[firsts], taken_s), value=value,
             low=ranked[ends - count + 1], high=ranked[ends], count=count,
         )  # fmt: skip
-        return together([self[~loose], gathered])
+        begin = int(np.argmax(loose))  # mostly near the end, and what lies before need not be copied twice
+        return together([self[:begin], self[begin:][~loose[begin:]], gathered])
 
     def in_order(self) -> Columns:
         """Return the rows in order of time, those of one moment in order of their series' names."""
@@ -280,11 +283,16 @@ def distinct(*columns: Ints) -> tuple[Ints, Ints]:
     which : ndarray of int, shape (n,)
         Row of `found` that each is.
     """
-    key = np.zeros(columns[0].size, np.int64)
-    for each in columns:  # as one number, for to compare rows with each other takes thirty times as long
-        key = key * (int(each.max(initial=0)) + 1) + each
-    _, firsts, which = np.unique(key, return_index=True, return_inverse=True)
-    return np.stack([each[firsts] for each in columns], axis=1), which
+    key, ends = np.zeros(columns[0].size, np.int64), [int(each.max(initial=0)) + 1 for each in columns]
+    for each, end in zip(
+        columns, ends, strict=True
+    ):  # as one number: to compare rows takes thirty times as long
+        key = key * end + each
+    if math.prod(ends) > max(key.size, _FEW_KINDS):
+        _, firsts, which = np.unique(key, return_index=True, return_inverse=True)
+        return np.stack([each[firsts] for each in columns], axis=1), which
+    there = np.bincount(key, minlength=1) > 0  # counted, not sorted
+    return np.stack(np.unravel_index(np.flatnonzero(there), ends), axis=1), (np.cumsum(there) - 1)[key]
 
 
 def medians(group: Ints, count: Ints, *values: Floats) -> list[Floats]:

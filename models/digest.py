@@ -55,13 +55,15 @@ def readings(given: Readings) -> tuple[object, ...]:
         for of, flagged, hand in numbers.tolist()
     ]
     names = sorted(set(told))
-    number = np.array([names.index(each) for each in told], np.int64)[kind]
+    least = np.min_scalar_type(len(names))  # so that they are sorted by their digits
+    number = np.array([names.index(each) for each in told], least)[kind]
     columns = np.stack([number, rows.taken_s, rows.value, rows.low, rows.high, rows.count])
     order = np.argsort(number, kind="stable")  # rows are in order of time
-    at_once = (np.diff(rows.taken_s[order]) == 0) & (np.diff(number[order]) == 0)
+    columns = columns[:, order]
+    at_once = (np.diff(columns[0]) == 0) & (np.diff(columns[1]) == 0)
     if at_once.any():
-        order = np.lexsort((rows.value, rows.taken_s, number))
-    return tuple(names), columns[:, order]
+        columns = columns[:, np.lexsort(columns[2::-1])]
+    return tuple(names), columns
 
 
 def _unnamed(series: str) -> str:
@@ -94,7 +96,8 @@ def _feed(digest: Any, value: Any) -> None:  # noqa: ANN401, C901, PLR0912 - one
         case date():
             _feed(digest, value.isoformat())
         case np.ndarray():
-            digest.update(b"a" + repr(value.shape).encode() + np.ascontiguousarray(value, "<f8").tobytes())
+            digest.update(b"a" + repr(value.shape).encode())
+            digest.update(np.ascontiguousarray(value, "<f8"))
         case Mapping():
             digest.update(b"{")
             for key in sorted(value, key=str):

@@ -15,12 +15,11 @@ from baulk.dashboard.commands import forecast_turns
 from baulk.dashboard.commands.answers import moment, say, say_json
 from baulk.ingest.evaluation import batch, standing, yard_memory
 from baulk.ingest.evaluation.batch import Round
-from baulk.ingest.evaluation.compute import Evaluation
-from baulk.ingest.evaluation.document import Failed
+from baulk.ingest.evaluation.compute import Answered
 from baulk.ingest.shop import Shop
 from baulk.models.errors import BaulkError
 
-Told = Callable[[Evaluation | None], None]
+Told = Callable[[Answered | None], None]
 
 
 class NotWorkedOut(BaulkError):
@@ -116,7 +115,7 @@ def _progress(total: int) -> Iterator[Told]:
     console = Console(stderr=True)
     count = 0
 
-    def line(made: Evaluation | None) -> None:
+    def line(made: Answered | None) -> None:
         nonlocal count
         count += 1
         if made is not None:
@@ -132,6 +131,5 @@ def _progress(total: int) -> Iterator[Told]:
         yield lambda _: bar.advance(task)
 
 
-def _outcome(made: Evaluation) -> str:
-    found = made.document
-    return "not worked out, see below" if isinstance(found, Failed) else found.verdict.step
+def _outcome(made: Answered) -> str:
+    return made.step or "not worked out, see below"

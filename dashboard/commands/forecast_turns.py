@@ -11,7 +11,7 @@ from baulk.ingest import shop as shops
 from baulk.ingest.aside import Line
 from baulk.ingest.config import Config
 from baulk.ingest.evaluation import batch, standing, swaps, yard_memory
-from baulk.ingest.evaluation.compute import Evaluation
+from baulk.ingest.evaluation.compute import Answered
 from baulk.ingest.evaluation.executors import Cluster, Team
 from baulk.ingest.monitoring import nightly
 from baulk.ingest.shop import Shop
@@ -168,5 +168,5 @@ def _open(ground: Ground) -> Shop:
     return shops.opened_by(ground.config, ground.woods)
 
 
-def _ended(made: Evaluation | None) -> Ended:
+def _ended(made: Answered | None) -> Ended:
     return Ended() if made is None else Ended(made_utc=made.made_utc, tag=made.tag, failed=made.failed)

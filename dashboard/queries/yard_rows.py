@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Final
 from baulk.dashboard import words
 from baulk.dashboard.server.shop_access import ask as _ask
 from baulk.ingest.evaluation.document import Summary
-from baulk.ingest.evaluation.document_read import summary
+from baulk.ingest.evaluation.document_read import summary_once
 from baulk.ingest.shop import Shop
 from baulk.models.errors import BaulkError
 from baulk.models.quantity import Owner
@@ -41,7 +41,22 @@ class _Held:
     former: tuple[str, ...]
 
 
-_LAST: dict[Path, tuple[int, tuple[_Held, ...]]] = {}  # by shop folder; only the shop's own thread comes here
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Looked:
+    """What was seen of a shop at a revision, and by what one sees that it holds no longer.
+
+    Thinning numbers no change of a timber: its newest reading may then be told with the moment before it.
+    """
+
+    revision: int
+    changes: Mapping[str, tuple[int, int]]
+    marks: Mapping[str, tuple[int, int, int]]
+    names: bytes
+    held: Mapping[str, _Held]
+
+
+FEW: Final = 100  # timbers with news that are asked for one by one; of more all are read together
+_LAST: dict[Path, _Looked] = {}  # by shop folder; only the shop's own thread comes here
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -84,40 +99,79 @@ class YardRow:
 
 
 def _held(s: Shop) -> tuple[_Held, ...]:
-    """Read the shop once for each revision: many pages ask for the same every few seconds."""
+    """Read of the shop what has changed since it was read last: many pages ask for it every few seconds."""
     revision, folder = s.store.revision(), s.config.shop_dir
     last = _LAST.get(folder)
-    if last is not None and last[0] == revision:
-        return last[1]
-    stored = {each.tag: each.payload for each in s.store.evaluations()}
-    newest_of: dict[str, datetime] = {}
-    for each in s.store.latest(Owner.TIMBER):
-        name = each.series.name
-        newest_of[name] = max(newest_of.get(name, each.taken_utc), each.taken_utc)
-    found, names = [], s.store.names()
-    for timber in s.register.list():
-        seen, trouble = _summary(stored.get(timber.tag))
-        newest = newest_of.get(timber.tag)
-        found.append(
-            _Held(
-                timber=timber,
-                answer=seen,
-                trouble=trouble,
-                newest_utc=newest,
-                former=names.of(timber.tag),
-            )
+    if last is None or last.revision != revision:
+        last = _LAST[folder] = _looked(s, revision, last)
+    return tuple(last.held.values())
+
+
+def _looked(s: Shop, revision: int, last: _Looked | None) -> _Looked:
+    changes, marks, names = s.store.changes(), s.store.evaluation_marks(), s.store.names()
+    if last is not None and last.revision > revision:  # an older shop was put in its place
+        last = None
+    before = last or _Looked(revision=0, changes={}, marks={}, names=b"", held={})
+    same_rows = names.mark == before.names and _rows_of(changes) == _rows_of(before.changes)
+    timbers = [each.timber for each in before.held.values()] if same_rows else s.register.list()
+    known = before.held if same_rows else {tag: each for tag, each in before.held.items() if tag in changes}
+    tags = [one.tag for one in timbers]
+    answered = [tag for tag in tags if tag not in known or marks.get(tag) != before.marks.get(tag)]
+    read = [tag for tag in tags if tag not in known or changes.get(tag) != before.changes.get(tag)]
+    answers, newest = _answers(s, answered), _newest(s, read)
+    held = {}
+    for timber in timbers:
+        tag = timber.tag
+        answer, trouble = answers[tag] if tag in answers else (known[tag].answer, known[tag].trouble)
+        held[tag] = _Held(
+            timber=timber,
+            answer=answer,
+            trouble=trouble,
+            newest_utc=newest[tag] if tag in newest else known[tag].newest_utc,
+            former=names.of(tag) if names.former else (),
         )
-    _LAST[folder] = (revision, tuple(found))
-    return _LAST[folder][1]
+    return _Looked(revision=revision, changes=changes, marks=marks, names=names.mark, held=held)
+
+
+def _rows_of(changes: Mapping[str, tuple[int, int]]) -> dict[str, int]:
+    return {tag: row for tag, (row, _) in changes.items()}
+
+
+def _answers(s: Shop, tags: Sequence[str]) -> dict[str, tuple[Summary | None, str | None]]:
+    """Give of each of these timbers its stored answer in short, or what is wrong with it."""
+    if len(tags) > FEW:
+        stored = {each.tag: each.payload for each in s.store.evaluations()}
+    else:
+        stored = {tag: found[1] for tag in tags if (found := s.store.evaluation(tag)) is not None}
+    return {tag: _summary(stored.get(tag)) for tag in tags}
+
+
+def _newest(s: Shop, tags: Sequence[str]) -> dict[str, datetime | None]:
+    """Give when each of these timbers was read last."""
+    found: dict[str, datetime | None] = dict.fromkeys(tags)
+    if len(tags) > FEW:
+        latest = s.store.latest(Owner.TIMBER)
+    else:
+        latest = [each for tag in tags for each in s.store.latest(Owner.TIMBER, tag)]
+    for each in latest:
+        name = each.series.name
+        if name in found:
+            found[name] = max(found[name] or each.taken_utc, each.taken_utc)
+    return found
 
 
 def _summary(payload: bytes | None) -> tuple[Summary | None, str | None]:
     if payload is None:
         return None, None
     try:
-        return summary(payload), None
+        return summary_once(payload), None
     except BaulkError as err:
         return None, str(err)
+
+
+def any_timber() -> bool:
+    """Tell whether there is a timber at all."""
+    return _ask(lambda s: bool(_held(s)))
 
 
 def rows(now: datetime) -> tuple[YardRow, ...]:

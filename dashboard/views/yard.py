@@ -79,7 +79,7 @@ def listed() -> None:
         now, facts = layout.now(), shop_facts.facts()
         rows = yard_rows.rows(now)
         shown = address.get("show")
-        said = {name: each for name, each in st.query_params.items() if name != "show"}
+        said = {name: each for name, each in st.query_params.items() if name not in {"show", "part"}}
         st.html(
             f'<p class="b-today">{words.esc(yard_groups.today(rows))}</p>'
             + yard_list.tiles(yard_groups.grouped(rows), shown, said)
@@ -91,7 +91,10 @@ def listed() -> None:
         kept = [row for each in by.values() for row in each]
         notices.show(facts.system, now)
         if kept:
-            st.html(f'<div class="b-yard-list">{yard_list.groups(by, facts.system, now)}</div>')
+            part = yard_list.part(len(kept), address.get("part"))
+            st.html(f'<div class="b-yard-list">{yard_list.groups(by, facts.system, now, part)}</div>')
+            if more := yard_list.parts(len(kept), part, {**said, **({"show": shown} if shown else {})}):
+                st.html(more)
         else:
             st.html('<p>No timber answers to that.</p><p class="b-links"><a href="/">Show all</a></p>')
         table_files.offer_table("yard", lambda: yard_rows.table(kept), key="yard")
@@ -104,7 +107,7 @@ def listed() -> None:
 def page() -> None:
     """Show the list or the plan."""
     layout.title("Yard", shop_facts.facts().name)
-    if not yard_rows.rows(layout.now()):
+    if not yard_rows.any_timber():
         st.info("No timber is entered yet.")
         first_steps.cards()
         return

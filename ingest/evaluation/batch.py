@@ -14,7 +14,7 @@ from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 from typing import Final
 
-from baulk.ingest.evaluation.compute import Evaluation, in_words, not_worked_out
+from baulk.ingest.evaluation.compute import Answered, Evaluation, in_words, not_worked_out
 from baulk.ingest.evaluation.executors import Beside, Here, Team, cores
 from baulk.ingest.evaluation.gather import UPDATED, Airs, gather, keep
 from baulk.ingest.evaluation.inputs import Inputs
@@ -88,7 +88,7 @@ def run(  # noqa: PLR0913 - what a person may choose
     past: bool = False,
     whole: bool = True,
     begun: Callable[[str], None] = lambda _: None,
-    done: Callable[[Evaluation | None], None] | None = None,
+    done: Callable[[Answered | None], None] | None = None,
     stop: Callable[[], bool] = lambda: False,
 ) -> Round:
     """Work timbers out and keep the answers; one that can't be worked out keeps the reason.
@@ -163,7 +163,7 @@ class _Run:
         past: bool,
         whole: bool,
         begun: Callable[[str], None],
-        done: Callable[[Evaluation | None], None] | None,
+        done: Callable[[Answered | None], None] | None,
         stop: Callable[[], bool],
     ) -> None:
         self._shop, self._now, self._team = shop, now_utc, team
@@ -175,7 +175,7 @@ class _Run:
         self._stale = frozenset(() if again or past else shop.store.stale())
         self._airs: Airs = {}
         self._marks = None if past else Marks(shop, now_utc, self._airs)
-        self._on_way: dict[Future[Evaluation], _Task] = {}
+        self._on_way: dict[Future[Answered], _Task] = {}
         self._suspects: deque[_Task] = deque()  # a worker died over one of these; each is tried alone
         self._round = Round()
 
@@ -274,7 +274,7 @@ class _Run:
         self._round.unchanged.append(tag)
         self._tell(None)
 
-    def _take(self, ready: Iterable[Future[Evaluation]]) -> None:
+    def _take(self, ready: Iterable[Future[Answered]]) -> None:
         broken = []
         for future in ready:
             task = self._on_way.pop(future)
@@ -282,6 +282,7 @@ class _Run:
             if isinstance(err, BrokenExecutor):
                 broken.append(task)
                 continue
+            made: Answered
             if err is not None:
                 made = not_worked_out(task.tag, self._now, f"its evaluation did not come back ({err})")
             else:
@@ -311,7 +312,7 @@ class _Run:
         if task in self._suspects:
             self._suspects.remove(task)
 
-    def _keep(self, made: Evaluation, revision: int, fingerprint: str | None) -> None:
+    def _keep(self, made: Answered, revision: int, fingerprint: str | None) -> None:
         if not self._past:
             keep(made, self._shop, revision=revision, fingerprint=fingerprint)
         elif made.failed is None:
@@ -322,6 +323,6 @@ class _Run:
             self._round.failed[made.tag] = made.failed
         self._tell(made)
 
-    def _tell(self, made: Evaluation | None) -> None:
+    def _tell(self, made: Answered | None) -> None:
         if self._done is not None:
             self._done(made)

@@ -32,8 +32,10 @@ from baulk.models.verdict import comes_out, decision, rough_out
 from baulk.models.verdict.readiness import Work
 
 __all__ = [
+    "Answered",
     "Evaluation",
     "Inputs",
+    "Sent",
     "Stay",
     "Wish",
     "answer",
@@ -92,9 +94,56 @@ class Evaluation:
         """Whether it goes on from the fit before; a whole fit may differ a little."""
         return isinstance(self.document, Document) and self.document.calibration.fitted == "updated"
 
+    @property
+    def step(self) -> str | None:
+        """What the verdict says to do, where there is one."""
+        return self.document.verdict.step if isinstance(self.document, Document) else None
+
     def to_json(self) -> bytes:
         """Bytes as the store keeps them."""
         return self.document.model_dump_json().encode()
+
+    def sent(self) -> Sent:
+        """Return what is handed to another process."""
+        return Sent(
+            tag=self.tag,
+            made_utc=self.made_utc,
+            failed=self.failed,
+            updated=self.updated,
+            step=self.step,
+            body=self.to_json(),
+            fit=self.fit,
+            found=self.found,
+        )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Sent:
+    """An evaluation from a worker: written out there, so that the one process that keeps all need not.
+
+    Parameters
+    ----------
+    tag, made_utc, failed, updated, step, fit, found
+        As of `Evaluation`.
+    body : bytes
+        The document as the store keeps it.
+    """
+
+    tag: str
+    made_utc: datetime
+    failed: str | None
+    updated: bool
+    step: str | None
+    body: bytes
+    fit: bytes | None
+    found: bytes | None
+
+    def to_json(self) -> bytes:
+        """Bytes as the store keeps them."""
+        return self.body
+
+
+Answered = Evaluation | Sent
 
 
 def not_worked_out(tag: str, now_utc: datetime, why: str) -> Evaluation:

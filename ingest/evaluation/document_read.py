@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from contextlib import suppress
 from functools import lru_cache
 from typing import TypeVar
 
@@ -49,6 +50,11 @@ def summary(payload: bytes) -> Summary:
     return _read(payload, Summary)
 
 
+def summary_once(payload: bytes) -> Summary:
+    """Read what a list shows, as `summary`, for a caller who keeps it: no room is taken for the payload."""
+    return _read(payload, Summary)
+
+
 def document_of(payload: bytes | None) -> Document | None:
     """Return a stored evaluation, or nothing where there is none that can be read."""
     try:
@@ -74,21 +80,33 @@ def failure_of(payload: bytes) -> Failed | None:
 
 
 def _read(payload: bytes, kind: type[_Kind]) -> _Kind:
+    """Read a document; what it says of itself is looked at first only where it can't be read, for time."""
     try:
+        found = kind.model_validate_json(payload)
+    except ValidationError as err:
+        raise _in_words(payload, err) from err
+    if found.schema_version > SCHEMA_VERSION:
+        raise _newer(found.schema_version)
+    return found
+
+
+def _in_words(payload: bytes, err: ValidationError) -> DocumentError:
+    with suppress(ValidationError):
         begin = _Begin.model_validate_json(payload)
         if begin.schema_version > SCHEMA_VERSION:
-            raise DocumentError(
-                "this evaluation was stored by a newer version of the program (schema "
-                f"{begin.schema_version}; this one reads up to {SCHEMA_VERSION}): update this installation, "
-                "or work it out anew with this one by `baulk forecast --again`"
-            )
+            return _newer(begin.schema_version)
         if begin.failed:
-            raise DocumentError(f"this timber can't be worked out: {begin.failed}")
-        return kind.model_validate_json(payload)
-    except ValidationError as err:
-        first = err.errors()[0]
-        where = ".".join(str(part) for part in first["loc"]) or "the whole"
-        raise DocumentError(
-            f"a stored evaluation can't be read at {where} ({first['msg']}); "
-            "`baulk forecast` works it out anew"
-        ) from err
+            return DocumentError(f"this timber can't be worked out: {begin.failed}")
+    first = err.errors()[0]
+    where = ".".join(str(part) for part in first["loc"]) or "the whole"
+    return DocumentError(
+        f"a stored evaluation can't be read at {where} ({first['msg']}); `baulk forecast` works it out anew"
+    )
+
+
+def _newer(schema: int) -> DocumentError:
+    return DocumentError(
+        "this evaluation was stored by a newer version of the program "
+        f"(schema {schema}; this one reads up to {SCHEMA_VERSION}): update this installation, "
+        "or work it out anew with this one by `baulk forecast --again`"
+    )

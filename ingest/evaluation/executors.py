@@ -22,7 +22,7 @@ from typing import Any, Final, Protocol
 
 from baulk.ingest.errors import extra_missing
 from baulk.ingest.evaluation import parcel
-from baulk.ingest.evaluation.compute import Evaluation, answer
+from baulk.ingest.evaluation.compute import Answered, Evaluation, answer
 from baulk.ingest.evaluation.fingerprint import model_version
 from baulk.ingest.evaluation.inputs import Inputs
 from baulk.models.errors import BaulkError
@@ -48,7 +48,7 @@ class Team(Protocol):
     def size(self) -> int:
         """How many it works out at once."""
 
-    def submit(self, inputs: Inputs) -> Future[Evaluation]:
+    def submit(self, inputs: Inputs) -> Future[Answered]:
         """Begin, or wait in line."""
 
     def mend(self) -> None:
@@ -64,9 +64,9 @@ class Here:
     size = 1
     breaks_whole = False
 
-    def submit(self, inputs: Inputs) -> Future[Evaluation]:
+    def submit(self, inputs: Inputs) -> Future[Answered]:
         """Work it out now."""
-        done: Future[Evaluation] = Future()
+        done: Future[Answered] = Future()
         done.set_result(answer(inputs))
         return done
 
@@ -96,7 +96,7 @@ class Beside:
         fresh = multiprocessing.get_context("spawn")  # a fork would carry locks and open databases along
         return ProcessPoolExecutor(self.size, mp_context=fresh, initializer=_begin)
 
-    def submit(self, inputs: Inputs) -> Future[Evaluation]:
+    def submit(self, inputs: Inputs) -> Future[Answered]:
         """Hand it to the next process that is free."""
         with _one_thread_each():  # a process is started in here
             return self._pool.submit(from_parcel, parcel.packed(inputs, far=False))
@@ -132,9 +132,9 @@ def on_one_core(inputs: Inputs) -> Evaluation:
     return answer(inputs, threads=1)
 
 
-def from_parcel(given: bytes) -> Evaluation:
+def from_parcel(given: bytes) -> Answered:
     """Work one timber out on a worker, from what `baulk.ingest.evaluation.parcel` packed."""
-    return on_one_core(parcel.opened(given))
+    return on_one_core(parcel.opened(given)).sent()
 
 
 def _begin() -> None:
@@ -213,12 +213,12 @@ class Cluster:
             self._looked_s = time.monotonic()
         return self._size
 
-    def submit(self, inputs: Inputs) -> Future[Evaluation]:
+    def submit(self, inputs: Inputs) -> Future[Answered]:
         """Hand it to the scheduler."""
         self._refuse_gone()
-        given: Future[Evaluation] = Future()
+        given: Future[Answered] = Future()
 
-        def pass_on(done: Future[Evaluation]) -> None:
+        def pass_on(done: Future[Answered]) -> None:
             if done.cancelled():
                 given.cancel()
                 given.set_running_or_notify_cancel()
@@ -266,7 +266,7 @@ class Cluster:
                 raise ClusterError(_differs(f"the worker at {worker}", theirs))
 
 
-def as_asked(given: bytes, version: str) -> Evaluation:
+def as_asked(given: bytes, version: str) -> Answered:
     """Work one timber out on a worker, unless its program is another than the one that asks."""
     if (ours := here()) != version:  # a worker that came while the run was on
         raise ClusterError(_differs("a worker of the cluster", ours, version))

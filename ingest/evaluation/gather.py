@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable
 from datetime import datetime
-from typing import Final
+from typing import Final, TypeVar
 
 from baulk.ingest import meters
 from baulk.ingest.evaluation import (
@@ -21,7 +21,7 @@ from baulk.ingest.evaluation import (
     yard_prior,
 )
 from baulk.ingest.evaluation.climate import Season
-from baulk.ingest.evaluation.compute import Evaluation, answer, in_words
+from baulk.ingest.evaluation.compute import Answered, Evaluation, answer, in_words
 from baulk.ingest.evaluation.inputs import Inputs, Stay, Wish, up_to
 from baulk.ingest.shop import Shop
 from baulk.ingest.store import notes
@@ -32,6 +32,7 @@ from baulk.models.openings import kerfed
 from baulk.models.timber import Event, EventKind, Timber
 
 UPDATED: Final = "+updated"  # behind a fingerprint: the answer is not yet that of a whole fit
+Made = TypeVar("Made", bound=Answered)
 Airs = dict[str, tuple[AirSeries | None, Season]]
 
 
@@ -63,8 +64,8 @@ def gather(
     BaulkError
         If the tag, its species or its use is not known, or nothing is known of the air.
     """
-    timber, settings = shop.register.as_of(tag, now_utc), shop.config
-    events = tuple(each for each in shop.register.events(timber.tag) if each.at_utc <= now_utc)
+    (timber, before), settings = shop.register.until(tag, now_utc), shop.config
+    events = tuple(before)
     timber = kerfed(timber, events)
     airs = {} if airs is None else airs
     wood, hand = shop.woods.species.get(timber.species), notes.hand_meter(shop.store)
@@ -131,14 +132,12 @@ def evaluate(tag: str, shop: Shop, now_utc: datetime, *, resume: bool = False) -
     return keep(answer(inputs), shop, revision=revision, fingerprint=inputs.fingerprint())
 
 
-def keep(
-    made: Evaluation, shop: Shop, *, revision: int | None = None, fingerprint: str | None = None
-) -> Evaluation:
+def keep(made: Made, shop: Shop, *, revision: int | None = None, fingerprint: str | None = None) -> Made:
     """Keep an evaluation, and what it was made from unless it failed, so that it is tried again.
 
     Parameters
     ----------
-    made : Evaluation
+    made : Evaluation or Sent
         To be kept.
     shop : Shop
         The open shop.
@@ -149,7 +148,7 @@ def keep(
 
     Returns
     -------
-    Evaluation
+    Evaluation or Sent
         The same.
     """
     if fingerprint is not None and made.updated:

@@ -1,9 +1,7 @@
 """Inputs as few bytes, to be handed to another process or machine, and back.
 
-What is long in them is columns of numbers that a device gave with one or two decimals, at even steps of time.
-As whole numbers of their last decimal, each less the one before, they take a tenth of the room; a column for
-which that is not exact goes as it is. The air of a place is the longest of them and the same for every timber
-there: it is packed once, and laid beside the rest.
+What is long in them is columns of numbers, which go as steps (`baulk.ingest.store.steps`). The air of a place
+is the longest of them and the same for every timber there: it is packed once, and laid beside the rest.
 """
 
 from __future__ import annotations
@@ -18,13 +16,10 @@ from weakref import WeakKeyDictionary
 import numpy as np
 
 from baulk.ingest.evaluation.inputs import Inputs
+from baulk.ingest.store import steps
 from baulk.models.air import AirSeries
-from baulk.models.columns import Ints
-from baulk.models.constants import Floats
 
 _LONG: Final = 64  # of a column for which it is worth while
-_SCALES: Final = (1.0, 10.0, 100.0, 1000.0)
-_MOST: Final = 2.0**31
 _QUICK: Final = 1  # of zlib; its best would take five times the time for a tenth
 
 
@@ -40,10 +35,10 @@ class _Packer(pickle.Pickler):
 
     def reducer_override(self, given: object) -> Any:  # noqa: ANN401 - as pickle has it
         if type(given) is np.ndarray and given.ndim == 1 and given.size >= _LONG:
-            if given.dtype == np.float64:
-                return _as_steps(given)
+            if given.dtype == np.float64 and (found := steps.steps(given)) is not None:
+                return steps.from_steps, found
             if given.dtype == np.int64:
-                return _as_small(given)
+                return steps.from_small, steps.small(given)
         return NotImplemented
 
     def persistent_id(self, given: object) -> int | None:
@@ -107,28 +102,3 @@ def _air_packed(air: AirSeries) -> bytes:
 def _air_opened(found: bytes) -> AirSeries:
     posix_s, temp_c, rh_pct = pickle.loads(zlib.decompress(found))  # noqa: S301 - as `opened`
     return AirSeries(posix_s=posix_s, temp_c=temp_c, rh_pct=rh_pct)
-
-
-def _as_small(given: Ints) -> Any:  # noqa: ANN401 - as pickle has it
-    least = np.promote_types(np.min_scalar_type(given.min()), np.min_scalar_type(given.max()))
-    return _from_small, (least.str, given.astype(least).tobytes())
-
-
-def _from_small(kind: str, numbers: bytes) -> Ints:
-    return np.frombuffer(numbers, kind).astype(np.int64)
-
-
-def _as_steps(given: Floats) -> Any:  # noqa: ANN401 - as pickle has it
-    for scale in _SCALES:
-        whole = np.rint(given * scale)
-        steps = np.diff(whole)
-        if np.all(np.abs(steps) < _MOST) and np.array_equal(whole / scale, given):
-            least = np.min_scalar_type(int(max(-steps.min() - 1, steps.max(), 0)) * 2)
-            small = steps.astype(np.dtype(f"i{least.itemsize}"))
-            return _from_steps, (float(whole[0]), scale, small.dtype.str, small.tobytes())
-    return NotImplemented
-
-
-def _from_steps(first: float, scale: float, kind: str, steps: bytes) -> Floats:
-    whole = np.cumsum(np.append(first, np.frombuffer(steps, kind)))
-    return np.asarray(whole / scale)

@@ -153,13 +153,19 @@ class Register:
 
     def as_of(self, tag: str, at_utc: datetime) -> Timber:
         """Give a timber as it was: where it lay, before it was cut or planed; corrections hold throughout."""
+        return self.until(tag, at_utc)[0]
+
+    def until(self, tag: str, at_utc: datetime) -> tuple[Timber, list[Event]]:
+        """Give a timber as `as_of` does, and what happened until then, oldest first, in one look."""
+        at_us = to_us(at_utc)
         with self._read() as base:
             row = dict(_find(base, tag))
             asked = events.listing(row["tag"], since_utc=None, undone=False)
-            for event in reversed(base.execute(asked).mappings().all()):
-                if event["at_us"] > to_us(at_utc) and event["kind"] != EventKind.EDITED.value:
-                    row.update(event["was"])
-        return timber_of(row)
+            every = base.execute(asked).mappings().all()
+        for event in reversed(every):
+            if event["at_us"] > at_us and event["kind"] != EventKind.EDITED.value:
+                row.update(event["was"])
+        return timber_of(row), [event_of(each) for each in every if each["at_us"] <= at_us]
 
     def has(self, tag: str) -> bool:
         """Whether a timber has this very tag, or had it."""
@@ -412,8 +418,10 @@ class Register:
 
 
 def _find(base: Connection, tag: str) -> RowMapping:
-    asked = sa.select(TIMBER).where(sa.func.lower(TIMBER.c.tag) == tag.strip().lower())
-    row = base.execute(asked).mappings().first()
+    row = base.execute(sa.select(TIMBER).where(TIMBER.c.tag == tag.strip())).mappings().first()
+    if row is None:  # which looks at every timber
+        asked = sa.select(TIMBER).where(sa.func.lower(TIMBER.c.tag) == tag.strip().lower())
+        row = base.execute(asked).mappings().first()
     if row is None and (now := renaming.known(base).like(tag)) is not None:
         row = base.execute(sa.select(TIMBER).where(TIMBER.c.tag == now)).mappings().first()
     if row is None:

@@ -352,6 +352,9 @@ class Store(Protocol):
     def evaluations(self) -> list[StoredEvaluation]:
         """Of every timber that has one, by tag."""
 
+    def evaluation_marks(self) -> dict[str, tuple[int, int, int]]:
+        """Give by tag what is another as soon as a timber's answer is, without reading the answer."""
+
     def note(self, key: str, value: bytes) -> None:
         """Keep a small fact under a key, in place of an older one; the revision does not grow."""
 

@@ -24,6 +24,7 @@ from typing import Any, Final
 import numpy as np
 
 from baulk.ingest.errors import StoreError
+from baulk.ingest.store import steps
 from baulk.ingest.store.base import Readings
 from baulk.ingest.store.moments import DAY_US, from_us, to_us
 from baulk.ingest.store.statements import Sql, Transaction
@@ -38,7 +39,7 @@ _ROWS: Final = "days/of/"  # before a tag: up to when, of which series, and a di
 _YEAR: Final = "days/year/"  # before a tag, / and a year: its rows
 _AGAIN: Final = "days/again/"  # before a tag: the days to be done again, and the number of entries so far
 _BEGINNINGS: Final = tuple({"prefix": each, "long": len(each)} for each in (_ROWS, _YEAR))
-_FORM: Final = 3
+_FORM: Final = 4
 _LONG: Final = 4  # bytes that tell how long the names of a year's rows are
 _WHOLE: Final = {"of", "flagged", "by", "count"}  # columns of whole numbers
 _NONE: Final = json.dumps({"entries": 0, "days": []}).encode()
@@ -55,7 +56,7 @@ _SERIES: Final = "SELECT text, id FROM series WHERE owner = :owner AND name = :n
 class _Kept:
     """Rows of the days up to a moment, and the numbers that their series had in the books."""
 
-    rows: Columns
+    parts: Sequence[Columns]  # the rows, one part after the other
     upto_us: int
     numbers: dict[str, int]
     years: Mapping[int, str]  # of the rows of each year as they lie in the store, a digest
@@ -132,22 +133,24 @@ def known(
         Of days that were over by quarters of them, of the last day as they came.
     """
     midnight_us = now_us // DAY_US * DAY_US
-    rows = _whole_days(sql, readings, name, midnight_us)
-    over = rows.taken_s < midnight_us / 1e6
-    loose: list[Columns] = []
+    found: list[Columns] = []
+    for rows in _whole_days(sql, readings, name, midnight_us):
+        over = rows.taken_s < midnight_us / 1e6
+        if loose_us is not None and loose_us[0] < midnight_us:
+            over &= (rows.taken_s < loose_us[0] / 1e6) | (rows.taken_s >= loose_us[1] / 1e6)
+        found.append(rows if over.all() else rows[over])
     if loose_us is not None and loose_us[0] < midnight_us:
-        over &= (rows.taken_s < loose_us[0] / 1e6) | (rows.taken_s >= loose_us[1] / 1e6)
-        loose += readings.columns(Owner.TIMBER, name, *loose_us)
+        found += readings.columns(Owner.TIMBER, name, *loose_us)
     for each in readings.columns(Owner.TIMBER, name, midnight_us, None):
-        loose.append(each[(each.taken_s <= now_us / 1e6) | (each.arrived_s <= now_us / 1e6)])
-    return together([rows if over.all() else rows[over], *loose])
+        found.append(each[(each.taken_s <= now_us / 1e6) | (each.arrived_s <= now_us / 1e6)])
+    return together(found)
 
 
-def _whole_days(sql: Sql, readings: Readings, name: str, midnight_us: int) -> Columns:
+def _whole_days(sql: Sql, readings: Readings, name: str, midnight_us: int) -> Sequence[Columns]:
     """Give the rows of every day that was over by then and perhaps more; what is new among them is kept."""
     again, numbers, kept = _as_kept(sql, name)
     if kept.upto_us >= midnight_us and kept.numbers == numbers and not _days(again):
-        return kept.rows
+        return kept.parts
     with suppress(StoreError):  # a store that can't be written now is read all the same
         _begin(sql, name, midnight_us)
     again, numbers, kept = _as_kept(sql, name)
@@ -156,15 +159,15 @@ def _whole_days(sql: Sql, readings: Readings, name: str, midnight_us: int) -> Co
     days = [first_us // DAY_US for first_us, _ in spans]
     if kept.upto_us < upto_us:
         spans.append((kept.upto_us, upto_us))
-    parts = [kept.rows[~np.isin(kept.rows.taken_s // DAY_S, days)]]
+    parts = [rows[~np.isin(rows.taken_s // DAY_S, days)] for rows in kept.parts]
     for first_us, before_us in _joined(spans):
         pieces = readings.columns(Owner.TIMBER, name, first_us or None, before_us)
         parts += [each.in_parts() for each in pieces]
     same = _untouched(kept.years, spans)
-    made = _Kept(rows=together(parts), upto_us=upto_us, numbers=numbers, years=same)
+    made = _Kept(parts=[together(parts)], upto_us=upto_us, numbers=numbers, years=same)
     with suppress(StoreError):
         _keep(sql, name, made, again, kept.years)
-    return made.rows
+    return made.parts
 
 
 def _as_kept(sql: Sql, name: str) -> tuple[bytes | None, dict[str, int], _Kept]:
@@ -176,7 +179,7 @@ def _as_kept(sql: Sql, name: str) -> tuple[bytes | None, dict[str, int], _Kept]:
     again = _noted(sql, _AGAIN + name)
     numbers: dict[str, int] = dict(sql.ask(_SERIES, {"owner": Owner.TIMBER.value, "name": name}))
     kept = _read(sql, name, numbers)
-    return again, numbers, kept or _Kept(rows=columns_of(()), upto_us=0, numbers={}, years={})
+    return again, numbers, kept or _Kept(parts=[columns_of(())], upto_us=0, numbers={}, years={})
 
 
 def _read(sql: Sql, name: str, numbers: dict[str, int]) -> _Kept | None:
@@ -192,7 +195,7 @@ def _read(sql: Sql, name: str, numbers: dict[str, int]) -> _Kept | None:
             if _digest(body) != digest:
                 return None
             parts.append(_unpacked(body))
-        return _Kept(rows=together(parts), upto_us=int(head["upto_us"]), numbers=numbers, years=years)
+        return _Kept(parts=parts, upto_us=int(head["upto_us"]), numbers=numbers, years=years)
     except (AttributeError, KeyError, TypeError, ValueError, BaulkError):
         return None
 
@@ -218,9 +221,10 @@ def _keep(sql: Sql, name: str, made: _Kept, again: bytes | None, lying: Iterable
         return
     was = json.loads(again)
     done = json.dumps({"entries": was["entries"] + 1, "days": []}).encode()
-    year_of_row = _years_of(made.rows.taken_s)
+    (rows,) = made.parts
+    year_of_row = _years_of(rows.taken_s)
     bodies = {
-        int(year): _packed(made.rows[year_of_row == year])
+        int(year): _packed(rows[year_of_row == year])
         for year in np.unique(year_of_row)
         if year not in made.years
     }
@@ -272,10 +276,22 @@ def _joined(spans: Sequence[tuple[int, int]]) -> list[tuple[int, int]]:
 
 def _packed(rows: Columns) -> bytes:
     """Give rows as bytes: what they are called, then their columns; their digest lies with the timber."""
-    plain = {"series": list(rows.names), "flags": rows.flags, "sources": rows.sources}
+    columns: list[tuple[Any, ...]] = []
+    for name in ROWS:
+        column = getattr(rows, name)
+        if name in _WHOLE:
+            columns.append(steps.small(column))
+        else:
+            columns.append(steps.steps(column) or (column.astype("<f8").tobytes(),))
+    plain = {
+        "series": list(rows.names),
+        "flags": rows.flags,
+        "sources": rows.sources,
+        "columns": [[*how, len(body)] for *how, body in columns],
+    }
     head = json.dumps(plain, separators=(",", ":")).encode()
-    columns = b"".join(getattr(rows, name).astype("<f8").tobytes() for name in ROWS)
-    return zlib.compress(len(head).to_bytes(_LONG, "little") + head + columns)
+    bodies = b"".join(each[-1] for each in columns)
+    return zlib.compress(len(head).to_bytes(_LONG, "little") + head + bodies)
 
 
 def _unpacked(body: bytes) -> Columns:
@@ -283,14 +299,23 @@ def _unpacked(body: bytes) -> Columns:
     found = zlib.decompress(body)
     begin = _LONG + int.from_bytes(found[:_LONG], "little")
     plain = json.loads(found[_LONG:begin])
-    columns = np.frombuffer(found, "<f8", offset=begin).reshape(len(ROWS), -1)
-    rows: dict[str, Any] = {
-        name: column.astype(np.int64 if name in _WHOLE else np.float64)
-        for name, column in zip(ROWS, columns, strict=True)
-    }
+    rows: dict[str, Any] = {}
+    for name, (*how, size) in zip(ROWS, plain["columns"], strict=True):
+        rows[name] = _column(how, found[begin : begin + size])
+        begin += size
     return Columns(
         series=tuple(Series.parse(each) for each in plain["series"]),
         flags=tuple(tuple(each) for each in plain["flags"]),
         sources=tuple(plain["sources"]),
         **rows,
     )
+
+
+def _column(how: Sequence[Any], body: bytes) -> Ints | Floats:
+    match how:
+        case (first, scale, kind):
+            return steps.from_steps(first, scale, kind, body)
+        case (kind,):
+            return steps.from_small(kind, body)
+        case _:
+            return np.frombuffer(body, "<f8").astype(np.float64)

@@ -1,8 +1,9 @@
 """A yard of thousands with ten years of hourly pins: issue 22, line 2. By the processor, at two sizes.
 
 ``BAULK_BENCH_SIZES=20,80`` timbers (left out), ``BAULK_BENCH_YEARS=10``, ``BAULK_BENCH_SERIES=1`` of pins a
-timber (3 at most); the shed has its air, each hour. The figures are told a timber and a reading, so that a
-larger yard can be worked out on paper; what does not grow evenly shows between the two sizes.
+timber (3 at most); the shed has its air, each hour; ``BAULK_BENCH_KEEP`` as filled_yard.py says. The figures
+are told a timber and a reading, so that a larger yard can be worked out on paper; what does not grow evenly
+shows between the two sizes. A yard that is worked out wholly is test_whole_round.py.
 """
 
 from __future__ import annotations
@@ -10,35 +11,24 @@ from __future__ import annotations
 import os
 import pickle
 import resource
-import sqlite3
 import subprocess
 import sys
 import time
 from concurrent.futures import Future
-from contextlib import closing
 from dataclasses import replace
-from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
-import numpy as np
 import pytest
+
+sys.path.insert(0, str(Path(__file__).parent))
+from filled_yard import NOW, SIZES, YEARS, fill, folder_of, fresh
 
 from baulk.ingest import shop
 from baulk.ingest.evaluation import batch, parcel
 from baulk.ingest.evaluation.executors import Here, on_one_core
 from baulk.ingest.evaluation.gather import gather
-from baulk.models.quantity import Owner, Quantity
-from baulk.models.reading import Reading, Series
-from baulk.models.section import Face, Finished, Section
-from baulk.models.timber import Timber
 
-NOW = datetime(2026, 6, 1, 12, tzinfo=UTC)
-SIZES = [int(each) for each in os.environ.get("BAULK_BENCH_SIZES", "20,80").split(",")]
-YEARS = float(os.environ.get("BAULK_BENCH_YEARS", "10"))
 ROUND = int(os.environ.get("BAULK_BENCH_ROUND", "4"))  # timbers that are worked out
-DEPTHS_MM = (45, 25, 70)[: int(os.environ.get("BAULK_BENCH_SERIES", "1"))]
-HOURS = round(YEARS * 8766)
-CAME = NOW - timedelta(hours=HOURS)
 PAGE = """
 import resource, time
 from datetime import datetime, UTC
@@ -52,65 +42,6 @@ print(len(found), took, resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1e3
 """
 
 
-def _values(rng, kind):
-    hours = np.arange(HOURS)
-    season = np.cos((hours / 8766 - 0.55) * 2 * np.pi)
-    if kind is Quantity.TEMP:
-        values = 10 - 9 * -season + rng.normal(0, 2, HOURS)
-    elif kind is Quantity.HUMIDITY:
-        values = np.clip(74 - 8 * season + rng.normal(0, 5, HOURS), 20, 98)
-    else:
-        values = (
-            15 - 1.5 * season + 55 * np.exp(-hours / rng.uniform(6000, 14000)) + rng.normal(0, 0.4, HOURS)
-        )
-    return np.round(values, 1)
-
-
-def fill(folder, timbers):
-    """Lay one reading a series through the store, the years before it by the database itself."""
-    rng = np.random.default_rng(22)
-    with shop.open(shop.init(folder, name="Ferry yard", units="metric")) as yard:
-        many = [
-            Series(owner=Owner.AIR, name="shed", quantity=each) for each in (Quantity.TEMP, Quantity.HUMIDITY)
-        ]
-        for number in range(timbers):
-            side = (150.0, 178.0, 203.0)[number % 3]
-            timber = Timber(
-                tag=f"FER-{number + 1:04d}",
-                species="white oak",
-                section=Section(width_mm=side, depth_mm=side),
-                length_mm=2700,
-                finished=Finished(width_mm=0.75 * side, depth_mm=0.75 * side),
-                use_class="frame-under-cover",
-                place="shed",
-                arrived_utc=CAME,
-            )
-            yard.register.add(timber)
-            pins = {"owner": Owner.TIMBER, "name": timber.tag, "quantity": Quantity.MOISTURE, "face": Face.B}
-            many += [Series(**pins, depth_mm=depth) for depth in DEPTHS_MM]
-        value = {Quantity.TEMP: 15.0, Quantity.HUMIDITY: 65.0, Quantity.MOISTURE: 14.0}
-        yard.store.append(
-            Reading(series=each, value=value[each.quantity], taken_utc=NOW, arrived_utc=NOW) for each in many
-        )
-        path = yard.config.store_path
-    times = [int((CAME.timestamp() + 3600 * k) * 1e6) for k in range(HOURS)]
-    with closing(sqlite3.connect(path)) as base:
-        base.execute("PRAGMA synchronous = OFF")
-        numbers = dict(base.execute("SELECT text, id FROM series"))
-        for each in sorted(many, key=lambda one: numbers[str(one)]):
-            with base:
-                base.executemany(
-                    "INSERT OR IGNORE INTO reading VALUES (?, ?, ?, ?, 'mqtt', '')",
-                    (
-                        (numbers[str(each)], at, one, at)
-                        for at, one in zip(times, _values(rng, each.quantity).tolist(), strict=True)
-                    ),
-                )
-        (held,) = base.execute("SELECT count(*) FROM reading").fetchone()
-        base.execute("PRAGMA wal_checkpoint(TRUNCATE)")
-    return held, path.stat().st_size
-
-
 def cpu_s(who=resource.RUSAGE_SELF):
     used = resource.getrusage(who)
     return used.ru_utime + used.ru_stime
@@ -122,13 +53,13 @@ class _AsIfWorkedOut:
     size, breaks_whole = 2, False
 
     def __init__(self, made):
-        self._made = pickle.dumps(made)
+        self._made = pickle.dumps(made.sent())
 
     def submit(self, inputs):
         parcel.packed(inputs, far=False)
         made = pickle.loads(self._made)  # noqa: S301 - our own
         done = Future()
-        done.set_result(replace(made, document=made.document.model_copy(update={"tag": inputs.timber.tag})))
+        done.set_result(replace(made, tag=inputs.timber.tag))
         return done
 
     def close(self):
@@ -172,11 +103,13 @@ def page_of(folder):
 @pytest.mark.parametrize("timbers", SIZES)
 def test_what_ten_years_cost_a_timber(tmp_path, timbers):
     began = time.perf_counter()
-    held, size = fill(tmp_path / "yard", timbers)
+    folder = folder_of(timbers, tmp_path)
+    held, size = fill(folder, timbers)
+    fresh(folder)
     laid_s, busy = time.perf_counter() - began, os.getloadavg()[0]
     print(f"\n{timbers} timbers, {YEARS:g} years: {held} readings, {size / 1e6:.0f} MB")
     print(f"{size / held:.1f} bytes a reading; laid in {laid_s:.0f} s, load {busy:.0f}")
-    with shop.open(tmp_path / "yard") as yard:
+    with shop.open(folder) as yard:
         tags = [each.tag for each in yard.register.list()]
         some, airs = tags[:ROUND], {}
         gather(tags[-1], yard, NOW, airs=airs)
@@ -205,7 +138,7 @@ def test_what_ten_years_cost_a_timber(tmp_path, timbers):
             f"nothing changed: {(looked[1] - looked[0]) / more:.4f} s a timber and {looked[0]:.2f} s a round"
         )
         print(f"parent {resident_mb():.0f} MB")
-        count, took, peak = page_of(tmp_path / "yard")
+        count, took, peak = page_of(folder)
         assert count == timbers
         print(f"Yard page asks: {took / timbers * 1e3:.2f} ms a timber, {took:.2f} s; process {peak:.0f} MB")
         (grown,) = (each.stat().st_size for each in (yard.config.store_path,))

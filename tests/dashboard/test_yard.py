@@ -10,9 +10,7 @@ import pandas as pd
 import pytest
 
 from baulk.dashboard.queries import which_tag, yard_groups, yard_plan, yard_rows
-from baulk.dashboard.sections import (
-    table_files,
-)
+from baulk.dashboard.sections import table_files, yard_list
 from baulk.ingest import operations
 from baulk.ingest import shop as shops
 from baulk.models.errors import BaulkError
@@ -205,3 +203,53 @@ def test_a_use_that_the_tables_no_longer_know_spoils_its_own_row_only(many, app)
     assert len(tags(app)) == 9
     app.multiselect(key="use").set_value(["gone"]).run()
     assert tags(app) == ["FER-07"]
+
+
+def test_a_long_list_comes_in_parts_and_is_searched_whole(many, app, monkeypatch):
+    monkeypatch.setattr(yard_list, "PART", 4)
+
+    def told():
+        return "\n".join(each.proto.body for each in app.get("html"))
+
+    whole = []
+    for part, said in (("", "1 to 4 of 9"), ("2", "5 to 8 of 9"), ("3", "9 to 9 of 9")):
+        app.query_params["part"] = part
+        app.run()
+        whole += tags(app)
+        assert f"{said} timbers" in told()
+    assert sorted(whole) == [f"FER-0{n}" for n in range(1, 10)]
+    assert "part=2" in told()  # the way back
+    assert "Next" not in told()
+    assert 'Leave <span class="b-dim">2</span></h2>' in told()  # the number is that of the whole group
+    app.query_params["part"] = "all"
+    app.run()
+    assert len(tags(app)) == 9
+    app.query_params["part"] = "7"  # there is none such
+    app.run()
+    assert tags(app) == whole[:4]
+    app.text_input(key="q").set_value("fer-09").run()
+    assert tags(app) == ["FER-09"]
+    assert "of 1 timbers" not in told()
+
+
+def test_parts_of_a_list_are_counted_through_it():
+    assert [yard_list.part(401, each) for each in ("", "1", "3", "4", "0", "-1", "x", "9" * 30)] == [
+        range(150), range(150), range(300, 401), *[range(150)] * 5,
+    ]  # fmt: skip
+    assert yard_list.part(401, "all") == range(401)
+    assert yard_list.part(150, "2") == range(150)
+
+
+def test_only_what_changed_is_read_again(many, invented, monkeypatch):
+    rows(invented)
+    with shops.open(many) as shop:
+        body = invented.evaluation(invented.piece("FER-01"), core=33.0)
+        shop.store.save_evaluation("FER-01", invented.NOW, body)
+    asked = []
+    monkeypatch.setattr(
+        yard_rows, "_summary", lambda payload, real=yard_rows._summary: asked.append(1) or real(payload)
+    )
+    assert rows(invented)["FER-01"].answer.core_now_pct.median == 33.0
+    assert len(asked) == 1
+    rows(invented)
+    assert len(asked) == 1
