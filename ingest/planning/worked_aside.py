@@ -18,7 +18,7 @@ from baulk.models.plan.buying import buy
 from baulk.models.plan.buying.parts import Part
 from baulk.models.plan.buying.purchase import BuyPlan, InYard, Wish
 from baulk.models.plan.choices.choice import Choices
-from baulk.models.plan.humidity.plan import AirPlan
+from baulk.models.plan.humidity.air_plan import AirPlan
 from baulk.models.woods import Woods
 
 
