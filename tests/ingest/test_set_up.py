@@ -15,8 +15,8 @@ import pytest
 from baulk.ingest.config import FILE
 from baulk.ingest.demo import broker
 
-# What Debian's package puts into mosquitto.conf (2.0.11-1.2+deb12u2), but for the file of its own log: the folder
-# of ours is read after it, and mosquitto ends on a second persistence_location.
+# What Debian's package puts into mosquitto.conf (2.0.11-1.2+deb12u2), but for the file of its own log: the
+# folder of ours is read after it, and mosquitto ends on a second persistence_location.
 PACKAGED = """\
 pid_file {at}/mosquitto.pid
 
