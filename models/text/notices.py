@@ -282,7 +282,9 @@ def _backup(held: Values, _system: System) -> str:
     since = "there has been none yet" if last is None else f"the last one is of {day(last)}"
     return (
         f"the night's backup into {held['folder']} fails, {since}: see that the disk is there and has room, "
-        f"then try it by hand with `baulk backup -o {held['folder']}`, which says what is wrong"
+        f"then try it by hand with `baulk backup -o {held['folder']}`, which says what is wrong. "
+        "Where that works, Baulk runs as a service that may not write there: deploy/systemd tells how it "
+        "is let in"
     )
 
 

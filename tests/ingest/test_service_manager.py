@@ -168,3 +168,28 @@ def test_install_moves_a_shop_in_upgrades_it_with_a_backup_and_puts_the_old_one_
     assert done.returncode == 0, done.stderr
     with shop.open(shop_dir) as opened:
         assert opened.register.get(tag).tag == tag
+
+    done = subprocess.run(
+        [script, "--root", place, "--remove"], capture_output=True, text=True, timeout=60, check=False
+    )
+    assert done.returncode == 0, done.stderr
+    assert not list((place / "opt").iterdir())
+    assert not list((place / "etc/systemd/system").iterdir())
+    with shop.open(shop_dir) as opened:  # what the shop knows is nobody's to take away with the program
+        assert opened.register.get(tag).tag == tag
+
+
+def test_install_says_that_there_is_no_python_before_it_touches_anything(root, tmp_path):
+    tools = tmp_path / "tools"
+    tools.mkdir()
+    for each in ("bash", "env", "dirname", "realpath", "id", "mkdir", "install", "rm", "cp", "mv", "find"):
+        (tools / each).symlink_to(shutil.which(each))
+    place = tmp_path / "machine"
+    done = subprocess.run(
+        [root / "deploy/systemd/install", "--root", place],
+        capture_output=True, text=True, timeout=60, check=False, env={"PATH": str(tools)},
+    )  # fmt: skip
+    assert done.returncode == 1
+    assert "Python 3.11 or newer is needed and none is on the path" in done.stderr
+    assert "older program" not in done.stderr
+    assert not (place / "opt").exists()

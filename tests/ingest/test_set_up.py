@@ -15,6 +15,17 @@ import pytest
 from baulk.ingest.config import FILE
 from baulk.ingest.demo import broker
 
+# What Debian's package puts into mosquitto.conf (2.0.11-1.2+deb12u2), but for the file of its own log: the
+# folder of ours is read after it, and mosquitto ends on a second persistence_location.
+PACKAGED = """\
+pid_file {at}/mosquitto.pid
+
+persistence true
+persistence_location {at}/
+
+include_dir {etc}/conf.d
+"""
+
 
 def _free():
     with socket.socket() as probe:
@@ -53,6 +64,8 @@ def test_one_command_makes_a_broker_that_takes_in_whom_it_knows(root, tmp_path, 
     wrapper.write_text(f'#!/bin/sh\nexec {path}"{sys.executable}" -P -m baulk.dashboard.commands "$@"\n')
     wrapper.chmod(0o755)
     etc, authority, secrets = tmp_path / "etc", tmp_path / "authority", tmp_path / "kept" / "secrets"
+    etc.mkdir()
+    (etc / "mosquitto.conf").write_text(PACKAGED.format(etc=etc, at=tmp_path))
     words = [
         root / "deploy/mosquitto/set-up", yard_dir, "localhost", "--etc", etc, "--authority", authority,
         "--secrets", secrets, "--baulk", wrapper,
@@ -77,7 +90,6 @@ def test_one_command_makes_a_broker_that_takes_in_whom_it_knows(root, tmp_path, 
     conf, ports = etc / "conf.d" / "baulk.conf", (_free(), _free())
     text = conf.read_text()
     for old, new in (
-        ("/var/lib/mosquitto/", f"{tmp_path}/"),
         ("listener 1883 127.0.0.1", f"listener {ports[0]} 127.0.0.1"),
         ("listener 8883", f"listener {ports[1]} 127.0.0.1"),
         ("log_dest syslog", "log_dest none"),
@@ -88,7 +100,7 @@ def test_one_command_makes_a_broker_that_takes_in_whom_it_knows(root, tmp_path, 
     if os.geteuid() == 0:
         for each in [*etc.glob("baulk.*"), etc / "tls", *(etc / "tls").iterdir()]:
             shutil.chown(each, "root", "root")  # a package of mosquitto brings a user of that name
-    with subprocess.Popen([program, "-c", conf], stderr=subprocess.DEVNULL) as running:
+    with subprocess.Popen([program, "-c", etc / "mosquitto.conf"], stderr=subprocess.DEVNULL) as running:
         try:
             until = time.monotonic() + 15
             while not broker.answers(ports[1]):
@@ -116,4 +128,26 @@ def test_it_makes_no_broker_for_a_shop_whose_broker_is_elsewhere(root, tmp_path,
     assert done.returncode == 1
     assert "names another machine" in done.stderr
     assert settings.read_text() == before
+    assert not (tmp_path / "authority").exists()
+
+
+def test_it_says_when_mosquitto_would_not_read_what_it_makes(root, tmp_path, yard, yard_dir):
+    yard.close()
+    etc = tmp_path / "etc"
+    etc.mkdir()
+    (etc / "mosquitto.conf").write_text("persistence true\n")
+    path = f"{os.environ['PATH']}:/usr/sbin"
+    if shutil.which("mosquitto", path=path) is None:
+        pytest.fail("mosquitto is not on this machine") if os.environ.get("CI") else pytest.skip(
+            "no mosquitto"
+        )
+    before = (yard_dir / FILE).read_text()
+    done = subprocess.run(
+        [root / "deploy/mosquitto/set-up", yard_dir, "localhost", "--etc", etc,
+         "--authority", tmp_path / "authority", "--secrets", tmp_path / "s", "--baulk", sys.executable],
+        capture_output=True, text=True, timeout=60, check=False,
+    )  # fmt: skip
+    assert done.returncode == 1
+    assert f"add the line: include_dir {etc}/conf.d" in done.stderr
+    assert (yard_dir / FILE).read_text() == before
     assert not (tmp_path / "authority").exists()

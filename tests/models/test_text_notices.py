@@ -343,7 +343,8 @@ TOLD = [
         (
             "the night's backup into /mnt/usb fails, the last one is of 4 May 2027: see that the disk is "
             "there and has room, then try it by hand with `baulk backup -o /mnt/usb`, which says what is "
-            "wrong"
+            "wrong. Where that works, Baulk runs as a service that may not write there: deploy/systemd "
+            "tells how it is let in"
         ),
         None,
     ),
