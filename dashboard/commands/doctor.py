@@ -16,7 +16,6 @@ from baulk.ingest.device_clock import Learned
 from baulk.ingest.mqtt.last_messages import LastMessage
 from baulk.models import provenance, text
 from baulk.models.calibrate.yard_lessons import Lesson
-from baulk.models.text import series as series_text
 
 
 def doctor(
@@ -150,12 +149,11 @@ def _as_json(known: tuple[datetime, tuple[Lesson, ...]] | None) -> dict[str, obj
 
 
 def _show(messages: list[LastMessage], folder: Path) -> None:
+    from baulk.dashboard import sensor_cells  # noqa: PLC0415 - as above
     from baulk.dashboard.words import age  # noqa: PLC0415 - as above
     from baulk.ingest import config  # noqa: PLC0415 - as above
 
-    system = config.load(folder).shop.units
-
-    now = datetime.now(UTC)
+    shop, now = config.load(folder), datetime.now(UTC)
     table(
         "the last message of each topic and how it was understood",
         ("topic", "read as", "heard", "bytes", "message", "became"),
@@ -166,12 +164,7 @@ def _show(messages: list[LastMessage], folder: Path) -> None:
                 age(datetime.fromisoformat(one.arrived_utc), now),
                 str(one.size),
                 one.payload,
-                "\n".join(
-                    [
-                        *(series_text.first_named(each, system) for each in one.readings),
-                        *([f"quarantine: {one.reason}"] if one.reason else []),
-                    ]
-                )
+                "\n".join(sensor_cells.understood(one, shop.shop.units, shop.temperature, shop.zone))
                 or "no reading: a retained copy without a time, or base fields only",
             )
             for one in messages

@@ -93,7 +93,7 @@ def about(row: YardRow) -> str:
 
 def _wrong(row: YardRow, verdict: Verdict | None) -> str:
     if row.trouble or verdict is None:
-        return row.trouble or ""
+        return (row.trouble or "").partition("; ")[0]  # what mends it stands on the timber's page
     if verdict.contradiction is not None:
         return "scale and pins contradict each other"
     if verdict.comes_out is not None and not verdict.comes_out.sure:

@@ -83,7 +83,7 @@ def part(facts: shop_facts.ShopFacts) -> None:
             (
                 words.clock(row.raw.arrived_utc),
                 row.raw.topic,
-                series_text.first_named(row.reason, facts.system),
+                _why(row, facts),
                 quarantine_data.shown(row.raw.payload),
             )
             for row in rows
@@ -91,6 +91,13 @@ def part(facts: shop_facts.ShopFacts) -> None:
     )
     if found.count > SHOWN and group is None:
         st.caption(f"The newest {SHOWN} of {found.count}; an export has them all.")
+
+
+def _why(row: QuarantineRow, facts: shop_facts.ShopFacts) -> str:
+    pair = quarantine_data.clash(row)
+    if pair is not None:
+        return event_text.clash(*pair, facts.system, facts.temperature, words.zone())
+    return formatting.in_reader_units(series_text.first_named(row.reason, facts.system), facts.system)
 
 
 def _named(group: QuarantineGroup | None, count: int) -> str:
@@ -144,7 +151,7 @@ def _clashes(rows: list[QuarantineRow], facts: shop_facts.ShopFacts) -> None:
         if pair is None:
             layout.cards(("Topic", "Why"), [(row.raw.topic, row.reason)])
             continue
-        stored, other = (event_text.value(each, facts.system, facts.temperature) for each in pair)
+        stored, other = event_text.both_values(*pair, facts.system, facts.temperature)
         what = series_text.called(str(pair[0].series), facts.system)
         with st.container(border=True, key=f"clash-{row.number}"):
             st.markdown(

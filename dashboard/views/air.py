@@ -88,9 +88,10 @@ def history(place: str, facts: shop_facts.ShopFacts) -> None:
 def connect() -> None:
     """Say how air comes in, and take it by hand."""
     st.info(
-        "No air has been measured yet. Point a temperature and humidity sensor at the broker, topic "
-        f"`{shop_facts.air_topic()}`, map its own topic in baulk.toml, or type the air here."
+        "No air has been measured yet. Type it here, or meet a temperature and humidity sensor on Sensors; "
+        f"one that sends what you tell it to needs only the topic `{shop_facts.air_topic()}`."
     )
+    st.html('<p class="b-links"><a href="/sensors" target="_self">Sensors</a></p>')
     with layout.errors_as_sentences():
         air_room.by_hand([], None, shop_facts.facts())
 
@@ -125,7 +126,8 @@ def page() -> None:
             layout.errors_as_sentences(),
         ):
             humidity_plan.what_if(place, facts)
-        with st.expander("Type the air by hand", key="air-hand"):
+        nothing = shop_facts.no_air(place)
+        with st.expander("Type the air by hand", expanded=nothing, key="air-hand"):
             air_room.by_hand(list(places), place, facts)
         with st.expander("History", key="air-history"):
             history(place, facts)

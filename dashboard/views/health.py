@@ -8,7 +8,7 @@ from datetime import datetime
 import pandas as pd
 import streamlit as st
 
-from baulk.dashboard import words
+from baulk.dashboard import sensor_cells, words
 from baulk.dashboard.queries import health_data, shop_facts
 from baulk.dashboard.sections import (
     layout,
@@ -149,7 +149,7 @@ def table(look: Health) -> pd.DataFrame:
     )
 
 
-def heard() -> None:
+def heard(facts: shop_facts.ShopFacts) -> None:
     """Show the last message of each topic and how it was understood."""
     found = health_data.heard()
     if not found:
@@ -161,7 +161,8 @@ def heard() -> None:
                 each.topic,
                 words.age(health_data.moment(each.arrived_utc), now),
                 each.payload,
-                each.reason or "; ".join(each.readings[:4]) or "nothing in it",
+                "; ".join(sensor_cells.understood(each, facts.system, facts.temperature, words.zone()))
+                or "nothing in it",
             )
             for each in found[:SHOWN]
         ]
@@ -207,12 +208,13 @@ def page() -> None:
             sensor_replace.part()
     else:
         st.info(
-            "No sensor has spoken yet. Point one at the broker on "
-            f"{health_data.broker()}, topic {shop_facts.air_topic()} for air or the same with timber/TAG. "
-            "The listener must be running where Baulk is installed (`baulk serve`)."
+            f"No sensor has spoken yet. Let it send to the broker on {health_data.broker()} and press Add a "
+            f"sensor; one that sends what you tell it to needs only the topic {shop_facts.air_topic()} for "
+            "air, or the same with timber/TAG. The listener must be running where Baulk is installed "
+            "(`baulk serve`)."
         )
     quarantine.part(facts)
-    heard()
+    heard(facts)
     learned()
     st.page_link("views/files.py", label="Import, export, back up")
 

@@ -26,7 +26,9 @@ from baulk.ingest.evaluation import batch, executors
 TIMBERS = int(os.environ.get("BAULK_BENCH_TIMBERS", "6"))
 TURNS = int(os.environ.get("BAULK_BENCH_TURNS", "2"))
 WORKERS = 2
-AT_LEAST = 0.8  # of the rate of the processes beside this one; the goal is 0.9, see ingest/evaluation/README.md
+AT_LEAST = (
+    0.8  # of the rate of the processes beside this one; the goal is 0.9, see ingest/evaluation/README.md
+)
 
 
 def used_s(pids):
