@@ -11,7 +11,7 @@ from typing import Annotated
 import typer
 
 from baulk.dashboard.commands import doctor_findings, doctor_store, sensor_clock
-from baulk.dashboard.commands.answers import HERE, JsonOption, ShopOption, say, say_json, table
+from baulk.dashboard.commands.answers import HERE, JsonOption, ShopOption, counted, say, say_json, table
 from baulk.ingest.device_clock import Learned
 from baulk.ingest.mqtt.last_messages import LastMessage
 from baulk.models import provenance, text
@@ -43,7 +43,7 @@ def doctor(
 
     Example: baulk doctor --sources
     """
-    unread, counted = provenance.not_read(), Counter(each.mark for each in provenance.every())
+    unread, marks = provenance.not_read(), Counter(each.mark for each in provenance.every())
     server = None if list_sources else doctor_store.found(shop, repair=repair)
     if server is not None:
         doctor_store.tell(server, shop, json=json)
@@ -52,7 +52,7 @@ def doctor(
     clocks, zone = ([], None) if list_sources else _clocks(shop)
     found = [] if list_sources else doctor_findings.findings(shop)
     if json:
-        answer: dict[str, object] = {"version": version("baulk"), "values": dict(counted)}
+        answer: dict[str, object] = {"version": version("baulk"), "values": dict(marks)}
         answer |= {"findings": found}
         answer |= {"messages": messages, "silent": silent, "clocks": clocks, "learned": _as_json(known)}
         answer |= {"server": server} if server is not None else {}
@@ -60,7 +60,7 @@ def doctor(
         return
     if list_sources:
         table(
-            f"{len(unread)} values not read in a published source",
+            f"{counted(len(unread), 'value')} not read in a published source",
             ("table", "name", "quantity", "value", "mark", "why"),
             [
                 (
@@ -83,13 +83,13 @@ def doctor(
         say(f"nothing was ever heard on {one}")
     for each in known[1] if known else ():
         say(f"{text.sentence(each.reason, 'metric', zone=zone)} From {each.backing}.")
-    total = sum(counted.values())
+    total = sum(marks.values())
     say(
-        f"baulk {version('baulk')}: {total} values, "
-        + ", ".join(f"{n} {m}" for m, n in counted.most_common())
+        f"baulk {version('baulk')}: {counted(total, 'value')}, "
+        + ", ".join(f"{n} {m}" for m, n in marks.most_common())
     )
     if not list_sources:
-        say(f"{len(unread)} of them were not read in a published source; --sources lists them")
+        say(f"not read in a published source: {len(unread)} of them; --sources lists them")
 
 
 def _messages(folder: Path) -> tuple[list[LastMessage], list[str]]:

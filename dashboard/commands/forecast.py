@@ -13,7 +13,16 @@ import typer
 from rich.console import Console
 from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeRemainingColumn
 
-from baulk.dashboard.commands.answers import HERE, JsonOption, ShopOption, moment, say, say_json, stamp
+from baulk.dashboard.commands.answers import (
+    HERE,
+    JsonOption,
+    ShopOption,
+    counted,
+    moment,
+    say,
+    say_json,
+    stamp,
+)
 from baulk.dashboard.commands.children import stop_signals
 from baulk.dashboard.commands.options import Again, MaybeAt
 from baulk.ingest import memory, service_manager
@@ -150,7 +159,7 @@ def _answer(made: Round, asked: int, seconds: float, *, json: bool) -> None:
         say("no timber has news")
     else:
         still = f", {len(made.unchanged)} unchanged" if made.unchanged else ""
-        say(f"{len(made.done)} of {asked} timbers evaluated{still}")
+        say(f"{len(made.done)} of {counted(asked, 'timber')} evaluated{still}")
     if made.failed:
         of_reason: dict[str, list[str]] = {}
         for tag, reason in made.failed.items():
@@ -257,12 +266,12 @@ def _round(  # noqa: PLR0913, PLR0917 - as `_watch` has them
 def _nightly(opened: Shop, now: datetime, stop: threading.Event) -> None:
     """Do what is to be done once a night, the backup last."""
     if mended := nightly.mend_times(opened, now):
-        say(f"{mended} readings of sensors with a wrong clock have a better time now")
+        say(f"given a better time, for their sensor's clock is wrong: {counted(mended, 'reading')}")
     nightly.tidy_messages(opened, now)
     if gone := nightly.thin(opened, now):
         say(f"{gone} old sensor readings thinned, as [store] thin_after_days asks")
     if gone := nightly.age_quarantine(opened, now):
-        say(f"{gone} messages let go that lay in quarantine for longer than [store] quarantine_days")
+        say(f"let go after longer than [store] quarantine_days in quarantine: {counted(gone, 'message')}")
     machine.note_size(opened, now)
     if planned := nightly.plan_airs(opened, now, stop.is_set):
         say(f"the air of {planned} place{'s' if planned > 1 else ''} planned for the page Shop air")

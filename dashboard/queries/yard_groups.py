@@ -10,6 +10,7 @@ from typing import Final
 from baulk.dashboard import words
 from baulk.dashboard.queries.yard_rows import YardRow
 from baulk.ingest.evaluation.document import Verdict
+from baulk.models.formatting import count
 
 SQUARE: Final = "square"
 ROUGH_OUT: Final = "rough-out"
@@ -98,7 +99,7 @@ def _wrong(row: YardRow, verdict: Verdict | None) -> str:
         return "scale and pins contradict each other"
     if verdict.comes_out is not None and not verdict.comes_out.sure:
         return f"finished size {'no longer comes' if verdict.comes_out.lost else 'may not come'} out"
-    return f"{row.disagree} readings disagree"
+    return f"{count(row.disagree, 'reading')} disagree{'s' if row.disagree == 1 else ''}"
 
 
 def found(rows: Sequence[YardRow], text: str) -> list[YardRow]:

@@ -74,8 +74,11 @@ def well(look: Health, drifts: Mapping[str, Reason]) -> str:
     if fit == len(look.series):
         newest = max(each.latest.taken_utc for each in look.series)
         age = words.age(newest, layout.now())
-        return f"All {fit} series report as they should; the newest reading is {age}."
-    return f"The other {fit} of {len(look.series)} series report as they should."
+        which = "The one series reports as it" if fit == 1 else f"All {fit} series report as they"
+        return f"{which} should; the newest reading is {age}."
+    which = "Only 1" if fit == 1 else f"The other {fit}"
+    report = "reports as it" if fit == 1 else "report as they"
+    return f"{which} of {len(look.series)} series {report} should."
 
 
 def sensors(look: Health, facts: shop_facts.ShopFacts) -> None:

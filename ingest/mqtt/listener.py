@@ -42,7 +42,7 @@ from baulk.ingest.store import forwarders, mappings
 from baulk.ingest.store.raw_parts import Taken
 from baulk.ingest.store.rejected import Cause, Rejected, Which
 from baulk.ingest.wire.message import MOST_LISTENERS, RawMessage
-from baulk.models.formatting import printable
+from baulk.models.formatting import count, printable
 from baulk.models.reading import Reading
 
 log = logging.getLogger("baulk.listener")
@@ -305,7 +305,7 @@ class _Listener:
             except StoreError as err:
                 if str(err) != said:
                     said = str(err)
-                    self.say(f"{said}; {len(raws)} messages are held, none is lost")
+                    self.say(f"{said}; held: {count(len(raws), 'message')}, none is lost")
             else:
                 if said:
                     self.say("the store can be written again; the held messages are stored")
@@ -343,7 +343,7 @@ class _Listener:
             self._next_drain = time.monotonic() + _IDLE_S
             if str(err) != self._trouble:
                 self._trouble = str(err)
-                self.say(f"{err}; {self.spool.waiting} messages wait in the spool, none is lost")
+                self.say(f"{err}; waiting in the spool: {count(self.spool.waiting, 'message')}, none is lost")
         else:
             if not self.spool.waiting:
                 self._trouble = None
@@ -390,7 +390,8 @@ class _Listener:
         room = self.shop.config.store.quarantine_mb
         if gone := self.shop.store.trim_quarantine(room * 1e6, None, self.now()):
             self.say(
-                f"quarantine is full ({room:g} MB): {gone} messages were let go, the oldest of who filled it"
+                f"quarantine is full ({room:g} MB): let go: {count(gone, 'message')}, the oldest of who "
+                "filled it"
             )
 
     def _bound(self) -> None:
@@ -424,7 +425,7 @@ class _Listener:
                 self._replayed[tag] = replace(done, stored=last.stored + done.stored)
                 return False
             new = last.stored + done.stored
-            self.say(f"timber {tag} is entered now: {new} readings came out of quarantine")
+            self.say(f"timber {tag} is entered now: {count(new, 'reading')} came out of quarantine")
         return True
 
     def _look_for_sensors(self) -> None:
@@ -444,7 +445,7 @@ class _Listener:
         for topic in self._device_watch.look(last):
             minutes = self._device_watch.corrected[topic] / 60
             way = "behind" if minutes > 0 else "ahead"
-            off = f"{abs(minutes):.0f} minutes {way}"
+            off = f"{count(round(abs(minutes)), 'minute')} {way}"
             self.say(f"the clock behind {printable(topic)} is {off}; its readings are moved by that")
         known = self._device_watch.corrected  # these say nothing of our own clock, nor do those of another's
         direct = {topic for topic, (raw, _) in last.items() if not raw.forwarded}
