@@ -112,11 +112,15 @@ def page() -> None:
         with layout.errors_as_sentences():
             now_line(shop_facts.air_now(place, layout.now()), facts)
 
-    with layout.errors_as_sentences():
-        made = humidity_plan.answer(place, shop_facts.air_now(place, layout.now()), facts)
-        live()
-        if made is not None:
-            humidity_plan.rest(place, made, shop_facts.air(place, 14, layout.now()), facts)
+    nothing = shop_facts.no_air(place)
+    if nothing:
+        st.info("Nobody has measured the air here yet: type it below, or meet a sensor on Sensors.")
+    else:
+        with layout.errors_as_sentences():
+            made = humidity_plan.answer(place, shop_facts.air_now(place, layout.now()), facts)
+            live()
+            if made is not None:
+                humidity_plan.rest(place, made, shop_facts.air(place, 14, layout.now()), facts)
     with layout.errors_as_sentences():  # these answer although no air was measured of late
         folds.fold("earlier-plans", "How earlier plans came out", lambda: plans_back.earlier(place, facts))
         with st.expander("Room and costs", key="air-room"):
@@ -126,11 +130,11 @@ def page() -> None:
             layout.errors_as_sentences(),
         ):
             humidity_plan.what_if(place, facts)
-        nothing = shop_facts.no_air(place)
         with st.expander("Type the air by hand", expanded=nothing, key="air-hand"):
             air_room.by_hand(list(places), place, facts)
-        with st.expander("History", key="air-history"):
-            history(place, facts)
+        if not nothing:
+            with st.expander("History", key="air-history"):
+                history(place, facts)
     layout.watch("air", noted)
 
 

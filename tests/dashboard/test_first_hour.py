@@ -53,6 +53,8 @@ def test_without_air_the_timber_leads_to_where_it_is_typed_and_then_has_a_verdic
     assert 'href="/air?place=shed"' in html(pages)
     pages.query_params["place"] = "shed"
     pages.switch_page("views/air.py").run()
+    assert [each.value for each in pages.error] == []  # nothing is wrong: it is only not known yet
+    assert any("Nobody has measured the air here yet" in each.value for each in pages.info)
     assert next(each for each in pages.expander if each.label == "Type the air by hand").proto.expanded
     pages.text_input(key="air-hand-temp-0").set_value("58")
     pages.text_input(key="air-hand-rh-0").set_value("70")

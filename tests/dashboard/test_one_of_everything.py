@@ -15,7 +15,8 @@ from baulk.ingest.wire.message import RawMessage
 NOW = datetime.now(UTC).replace(microsecond=0)
 ONE = re.compile(
     r"(?<![\d.,:/x-])\b1 (?:\w+ )?(?:timbers|readings|messages|labels|rows|lines|places|sensors|"
-    r"series report|files|values|days|weeks|months|hours|minutes|parts|pieces|notices|events|topics|pages|backups|weights)\b"
+    r"series report|files|values|days|weeks|months|hours|minutes|parts|pieces|notices|events|topics|pages|"
+    r"backups|weights)\b"
 )
 OAK = (
     "--species", "white oak", "--size", "8 x 8 in", "--finished", "6 x 6 in", "--length", "8 ft",
