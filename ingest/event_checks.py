@@ -18,7 +18,7 @@ from baulk.models.plausible import Level
 from baulk.models.quantity import AT_DEPTH
 from baulk.models.reading import sensor_of
 from baulk.models.reason import Reason
-from baulk.models.timber import Event, EventKind
+from baulk.models.timber import AFTER, BEFORE, Event, EventKind
 
 _LOOKED_AT: Final = 20  # messages that wait for a sensor, the newest: its kind does not change
 
@@ -47,6 +47,7 @@ def refuse_numbers(shop: Shop, event: Event, *, sure: bool) -> None:
         raise OutOfRange("this can't be:", plausibility.words(shop, findings))
     if not sure:
         _refuse_entered_twice(shop, event)
+        _refuse_out_of_order(shop, event)
         if findings:
             raise Unlikely(plausibility.words(shop, findings))
 
@@ -61,6 +62,28 @@ def _refuse_entered_twice(shop: Shop, event: Event) -> None:
         raise Unlikely(
             f"The same is noted of {before[-1].tag} at {at:%Y-%m-%d %H:%M} already (number "
             f"{before[-1].number}). Was it entered twice?"
+        )
+
+
+def _refuse_out_of_order(shop: Shop, event: Event) -> None:
+    """Ask about a stage of a piece that comes before one that comes first, or after one that comes later."""
+    if event.kind not in BEFORE:
+        return
+    noted = [one for one in shop.register.events(event.tag) if one.counts and one.kind in BEFORE]
+    late = [one for one in noted if one.kind in AFTER[event.kind] and one.at_utc < event.at_utc]
+    if late:
+        first = min(late, key=lambda one: one.at_utc)
+        raise Unlikely(
+            f"{first.tag} is noted as {first.kind.value} at "
+            f"{first.at_utc.astimezone(shop.config.zone):%Y-%m-%d %H:%M} (number {first.number}), and it is "
+            f"{event.kind.value} before that. Is the day right?"
+        )
+    there = {one.kind for one in noted if one.at_utc <= event.at_utc}
+    missing = [kind.value for kind in BEFORE[event.kind] if kind not in there]
+    if missing:
+        raise Unlikely(
+            f"{event.tag} is not noted as {' or '.join(missing)} before that day, and it is "
+            f"{' and '.join(missing)} before it is {event.kind.value}. Was that left out?"
         )
 
 

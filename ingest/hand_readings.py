@@ -12,7 +12,7 @@ from baulk.ingest import checks, known_places, meters, plausibility
 from baulk.ingest.errors import StoreAway, StoreMissing, StoreRefused, Unlikely
 from baulk.ingest.shop import Shop
 from baulk.ingest.store import notes
-from baulk.ingest.store.rejected import Cause, Which
+from baulk.ingest.store.rejected import Cause, QuarantineRow, Which
 from baulk.ingest.store.rows import clash, clashing
 from baulk.ingest.wire import message
 from baulk.models.errors import OutOfRange
@@ -145,6 +145,16 @@ def reading(  # noqa: PLR0913 - a person names them one by one
     return Reading(
         series=series, value=value, taken_utc=taken, arrived_utc=now_utc, source="hand", flags=flags
     )
+
+
+def clashing_pair(shop: Shop, row: QuarantineRow) -> tuple[Reading, Reading] | None:
+    """Give the stored reading and the one in quarantine that clashes with it; None where there are no two."""
+    other = clashing(row.raw) if row.cause is Cause.CLASH else None
+    if other is None:
+        return None
+    series, taken = other.series, other.taken_utc
+    found = shop.store.readings(series.owner, series.name, taken, taken)
+    return next(((one, other) for one in found if one.series == series), None)
 
 
 def settle_clash(shop: Shop, number: int, *, take_other: bool, by: str, now_utc: datetime) -> Reading:

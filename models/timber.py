@@ -231,6 +231,25 @@ UNTOLD: Final = frozenset({
     EventKind.EDITED, EventKind.PHOTOGRAPHED, EventKind.SOURCED, EventKind.DEFECT,
     EventKind.FITTED, EventKind.PRIMED, EventKind.BEDDED, EventKind.LAUNCHED,
 })  # fmt: skip
+# stages of a finished piece: what comes before each as a rule (common practice, no source); a piece is
+# primed before it is fitted or after it, but no more once it lies in its bedding compound
+BEFORE: Final[Mapping[EventKind, tuple[EventKind, ...]]] = MappingProxyType(
+    {
+        EventKind.FITTED: (),
+        EventKind.PRIMED: (),
+        EventKind.BEDDED: (EventKind.FITTED,),
+        EventKind.LAUNCHED: (EventKind.FITTED,),
+    }
+)
+# and what none of them comes after
+AFTER: Final[Mapping[EventKind, tuple[EventKind, ...]]] = MappingProxyType(
+    {
+        EventKind.FITTED: (EventKind.BEDDED, EventKind.LAUNCHED),
+        EventKind.PRIMED: (EventKind.BEDDED, EventKind.LAUNCHED),
+        EventKind.BEDDED: (EventKind.LAUNCHED,),
+        EventKind.LAUNCHED: (),
+    }
+)
 # kinds that a message may tell: what is seen, measured or done with a timber where it lies or is built in;
 # no other
 BY_MESSAGE: Final = frozenset({

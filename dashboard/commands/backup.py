@@ -8,7 +8,7 @@ from typing import Annotated
 
 import typer
 
-from baulk.dashboard.commands.answers import HERE, JsonOption, ShopOption, say, say_json, stamp
+from baulk.dashboard.commands.answers import HERE, JsonOption, ShopOption, counted, say, say_json, stamp
 from baulk.dashboard.commands.options import MaybeOut
 from baulk.ingest import config as settings
 from baulk.ingest.exchange import backup as backups
@@ -53,7 +53,10 @@ def backup(
     if json:
         say_json(made)
         return
-    say(f"{made.file}: {made.files} files, {made.size_mb:.1f} MB; restored for proof, every count agrees")
+    say(
+        f"{made.file}: {counted(made.files, 'file')}, {made.size_mb:.1f} MB; restored for proof, every "
+        "count agrees"
+    )
     counts = {k: n for k, n in made.counts.items() if k != "reading" or not _elsewhere(made.left_out)}
     say(_counts(counts))
     if made.signed:

@@ -11,12 +11,11 @@ from typing import Annotated
 import typer
 
 from baulk.dashboard.commands import doctor_findings, doctor_store, sensor_clock
-from baulk.dashboard.commands.answers import HERE, JsonOption, ShopOption, say, say_json, table
+from baulk.dashboard.commands.answers import HERE, JsonOption, ShopOption, counted, say, say_json, table
 from baulk.ingest.device_clock import Learned
 from baulk.ingest.mqtt.last_messages import LastMessage
 from baulk.models import provenance, text
 from baulk.models.calibrate.yard_lessons import Lesson
-from baulk.models.text import series as series_text
 
 
 def doctor(
@@ -44,7 +43,7 @@ def doctor(
 
     Example: baulk doctor --sources
     """
-    unread, counted = provenance.not_read(), Counter(each.mark for each in provenance.every())
+    unread, marks = provenance.not_read(), Counter(each.mark for each in provenance.every())
     server = None if list_sources else doctor_store.found(shop, repair=repair)
     if server is not None:
         doctor_store.tell(server, shop, json=json)
@@ -53,7 +52,7 @@ def doctor(
     clocks, zone = ([], None) if list_sources else _clocks(shop)
     found = [] if list_sources else doctor_findings.findings(shop)
     if json:
-        answer: dict[str, object] = {"version": version("baulk"), "values": dict(counted)}
+        answer: dict[str, object] = {"version": version("baulk"), "values": dict(marks)}
         answer |= {"findings": found}
         answer |= {"messages": messages, "silent": silent, "clocks": clocks, "learned": _as_json(known)}
         answer |= {"server": server} if server is not None else {}
@@ -61,7 +60,7 @@ def doctor(
         return
     if list_sources:
         table(
-            f"{len(unread)} values not read in a published source",
+            f"{counted(len(unread), 'value')} not read in a published source",
             ("table", "name", "quantity", "value", "mark", "why"),
             [
                 (
@@ -84,13 +83,13 @@ def doctor(
         say(f"nothing was ever heard on {one}")
     for each in known[1] if known else ():
         say(f"{text.sentence(each.reason, 'metric', zone=zone)} From {each.backing}.")
-    total = sum(counted.values())
+    total = sum(marks.values())
     say(
-        f"baulk {version('baulk')}: {total} values, "
-        + ", ".join(f"{n} {m}" for m, n in counted.most_common())
+        f"baulk {version('baulk')}: {counted(total, 'value')}, "
+        + ", ".join(f"{n} {m}" for m, n in marks.most_common())
     )
     if not list_sources:
-        say(f"{len(unread)} of them were not read in a published source; --sources lists them")
+        say(f"not read in a published source: {len(unread)} of them; --sources lists them")
 
 
 def _messages(folder: Path) -> tuple[list[LastMessage], list[str]]:
@@ -150,12 +149,11 @@ def _as_json(known: tuple[datetime, tuple[Lesson, ...]] | None) -> dict[str, obj
 
 
 def _show(messages: list[LastMessage], folder: Path) -> None:
+    from baulk.dashboard import sensor_cells  # noqa: PLC0415 - as above
     from baulk.dashboard.words import age  # noqa: PLC0415 - as above
     from baulk.ingest import config  # noqa: PLC0415 - as above
 
-    system = config.load(folder).shop.units
-
-    now = datetime.now(UTC)
+    shop, now = config.load(folder), datetime.now(UTC)
     table(
         "the last message of each topic and how it was understood",
         ("topic", "read as", "heard", "bytes", "message", "became"),
@@ -166,12 +164,7 @@ def _show(messages: list[LastMessage], folder: Path) -> None:
                 age(datetime.fromisoformat(one.arrived_utc), now),
                 str(one.size),
                 one.payload,
-                "\n".join(
-                    [
-                        *(series_text.first_named(each, system) for each in one.readings),
-                        *([f"quarantine: {one.reason}"] if one.reason else []),
-                    ]
-                )
+                "\n".join(sensor_cells.understood(one, shop.shop.units, shop.temperature, shop.zone))
                 or "no reading: a retained copy without a time, or base fields only",
             )
             for one in messages

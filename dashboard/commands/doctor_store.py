@@ -6,7 +6,7 @@ from pathlib import Path
 
 import typer
 
-from baulk.dashboard.commands.answers import say, say_json
+from baulk.dashboard.commands.answers import counted, say, say_json
 from baulk.ingest import config as settings
 from baulk.ingest.store import influx_check
 from baulk.ingest.store.influx_check import Server
@@ -47,7 +47,7 @@ def show(server: Server, folder: Path) -> None:
     for bucket, count in server.readings.items():
         keeps = server.keeps_days[bucket]
         told = "who knows how long" if keeps is None else f"for {keeps:g} days" if keeps else "for ever"
-        say(f"InfluxDB {server.version}, bucket {bucket}: {count} readings, kept {told}")
+        say(f"InfluxDB {server.version}, bucket {bucket}: {counted(count, 'reading')}, kept {told}")
     keeps = server.keeps_days[config.bucket]
     if keeps and config.kept_bucket is None:
         say(
@@ -76,15 +76,17 @@ def show(server: Server, folder: Path) -> None:
 
 def _show_difference(found: Difference) -> None:
     if found.missing:
-        hours = f"{len(found.hours)} hours, the first {found.hours[0]:%Y-%m-%d %H:%M} UTC"
+        hours = f"{counted(len(found.hours), 'hour')}, the first {found.hours[0]:%Y-%m-%d %H:%M} UTC"
         series = f"; of {', '.join(map(str, found.series[:_NAMED]))}" if found.series else ""
         more = f" and {len(found.series) - _NAMED} more" if len(found.series) > _NAMED else ""
         say(
-            f"the server lacks {found.missing} readings that the books count, in {hours}{series}{more}; "
+            f"the server lacks {counted(found.missing, 'reading')} that the books count, in "
+            f"{hours}{series}{more}; "
             "bring them back from a backup with readings, or run once with --repair if they are to be lost"
         )
     if found.more:
         say(
-            f"the server has {found.more} readings that the books do not count: a program broke off, is "
+            f"the server has {counted(found.more, 'reading')} that the books do not count: a program "
+            "broke off, is "
             "writing now, or an older version wrote them; run once with --repair"
         )

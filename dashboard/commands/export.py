@@ -10,7 +10,7 @@ from typing import Annotated
 
 import typer
 
-from baulk.dashboard.commands.answers import HERE, JsonOption, ShopOption, moment, say, say_json
+from baulk.dashboard.commands.answers import HERE, JsonOption, ShopOption, counted, moment, say, say_json
 from baulk.dashboard.commands.options import MaybeOut, Places, Since, TagsArgument
 from baulk.ingest import shop as shops
 from baulk.ingest.errors import DocumentError, ExchangeError
@@ -146,7 +146,7 @@ def evaluations(
         sys.stdout.writelines(lines)
     else:
         table_file.write_lines(lines, file)
-        say(f"{len(lines)} evaluations in {file}")
+        say(f"{counted(len(lines), 'evaluation')} in {file}")
     if unread:
         why = "; ".join(f"{tag}: {err}" for tag, err in unread.items())
         raise ExchangeError(f"left out, for it can't be read: {why}")
@@ -188,7 +188,7 @@ def _take_out(  # noqa: PLR0917 - one an option
     if json:
         say_json({"file": file, "rows": rows, "columns": list(table.columns)})
     else:
-        say(f"{rows} {what} in {file}")
+        say(f"{counted(rows, what.removesuffix('s'))} in {file}")
 
 
 def _asked(

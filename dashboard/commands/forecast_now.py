@@ -12,7 +12,7 @@ from rich.console import Console
 from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeRemainingColumn
 
 from baulk.dashboard.commands import forecast_turns
-from baulk.dashboard.commands.answers import moment, say, say_json
+from baulk.dashboard.commands.answers import counted, moment, say, say_json
 from baulk.ingest.evaluation import batch, standing, yard_memory
 from baulk.ingest.evaluation.batch import Round
 from baulk.ingest.evaluation.compute import Answered
@@ -96,7 +96,7 @@ def _answer(made: Round, asked: int, seconds: float, *, json: bool) -> None:
         say("no timber has news")
     else:
         still = f", {len(made.unchanged)} unchanged" if made.unchanged else ""
-        say(f"{len(made.done)} of {asked} timbers evaluated{still}")
+        say(f"{len(made.done)} of {counted(asked, 'timber')} evaluated{still}")
     if made.failed:
         of_reason: dict[str, list[str]] = {}
         for tag, reason in made.failed.items():

@@ -17,6 +17,7 @@ from baulk.ingest.monitoring import nightly
 from baulk.ingest.shop import Shop
 from baulk.ingest.store import notes
 from baulk.models import text
+from baulk.models.formatting import count
 from baulk.models.woods import Woods
 
 
@@ -115,17 +116,15 @@ def night(line: Line, ground: Ground, now: datetime) -> None:
     """Do what of the night's work is due, the backup last; tell a sentence of each."""
     with _open(ground) as shop:
         if mended := nightly.mend_times(shop, now):
-            line.tell(f"{mended} readings of sensors with a wrong clock have a better time now")
+            line.tell(f"given a better time, for their sensor's clock is wrong: {count(mended, 'reading')}")
         nightly.tidy_messages(shop, now)
         if gone := nightly.thin(shop, now):
             line.tell(f"{gone} old sensor readings thinned, as [store] thin_after_days asks")
         if gone := nightly.age_quarantine(shop, now):
-            line.tell(
-                f"{gone} messages let go that lay in quarantine for longer than [store] quarantine_days"
-            )
+            let_go = count(gone, "message")
+            line.tell(f"let go after longer than [store] quarantine_days in quarantine: {let_go}")
         if planned := nightly.plan_airs(shop, now, line.stopped):
-            places = f"place{'s' if planned > 1 else ''}"
-            line.tell(f"the air of {planned} {places} planned for the page Shop air")
+            line.tell(f"the air of {count(planned, 'place')} planned for the page Shop air")
         if told := nightly.back_up(shop, now):
             line.tell(told)
 

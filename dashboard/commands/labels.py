@@ -8,7 +8,7 @@ from typing import Annotated
 import typer
 
 from baulk.dashboard import words
-from baulk.dashboard.commands.answers import HERE, JsonOption, ShopOption, say, say_json
+from baulk.dashboard.commands.answers import HERE, JsonOption, ShopOption, counted, say, say_json
 from baulk.dashboard.commands.options import Out
 from baulk.dashboard.printing import labels, style
 from baulk.ingest import shop as shops
@@ -56,7 +56,7 @@ def print_labels(  # noqa: PLR0913 - each is an option of the command line
     if json:
         say_json({"file": out, "labels": len(timbers) * copies, "url": address})
         return
-    say(f"{len(timbers) * copies} labels for {len(timbers)} timbers in {out}")
+    say(f"{counted(len(timbers) * copies, 'label')} for {counted(len(timbers), 'timber')} in {out}")
     if "//127.0.0.1" in address or "//localhost" in address:
         say(
             f"their codes open {address}, which only this machine reaches; set url under [dashboard] in the "

@@ -51,15 +51,17 @@ def refuse_taken(port: int) -> None:
             ) from err
 
 
-def answers(port: int, host: str = HOST) -> bool:
-    """Whether something on this machine takes connections there.
+def answers(port: int, host: str = HOST, *, seconds: float = 0.3) -> bool:
+    """Whether something takes connections there.
 
     Parameters
     ----------
     port : int
-        TCP port of this machine.
+        TCP port.
     host : str
-        Its address; one that means every address is asked on the machine's own.
+        Its machine; an address that means every one of this machine's is asked on its own.
+    seconds : float
+        How long to wait for it; this machine itself answers at once. [s]
 
     Returns
     -------
@@ -67,7 +69,7 @@ def answers(port: int, host: str = HOST) -> bool:
         True once it does.
     """
     try:
-        with socket.create_connection((HOST if host in EVERYWHERE else host, port), timeout=0.3):
+        with socket.create_connection((HOST if host in EVERYWHERE else host, port), timeout=seconds):
             return True
     except OSError:
         return False

@@ -23,7 +23,7 @@ from baulk.ingest import hand_readings, pipeline
 from baulk.ingest import shop as shops
 from baulk.ingest.exchange import quarantine_file
 from baulk.ingest.mqtt.last_messages import shown
-from baulk.ingest.store.rejected import Cause, Which
+from baulk.ingest.store.rejected import Cause, QuarantineRow, Which
 from baulk.models.errors import OutOfRange
 from baulk.models.formatting import in_reader_units, printable
 from baulk.models.text import events as event_text
@@ -87,17 +87,25 @@ def list_(
     """
     with shops.open(shop, durable=True) as opened:
         rows = opened.store.quarantined(limit, Which(cause=cause, sender=sender))
-        zone, system = opened.config.zone, opened.config.shop.units
+        zone, why = opened.config.zone, [] if json else [_why(opened, each) for each in rows]
     if json:
         say_json(rows)
         return
     say(f"{counted(len(rows), 'message')} in quarantine")
-    for each in rows:
+    for each, reason in zip(rows, why, strict=True):
         _tell(
             f"{each.number}  {stamp(each.raw.arrived_utc, zone)}  {printable(each.raw.topic)}",
-            _reason(each.reason, system),
+            reason,
             shown(each.raw.payload[:60]),
         )
+
+
+def _why(opened: shops.Shop, row: QuarantineRow) -> str:
+    """Return why a message lies there; of two values of one moment both in the reader's units."""
+    config, pair = opened.config, hand_readings.clashing_pair(opened, row)
+    if pair is not None:
+        return printable(event_text.clash(*pair, config.shop.units, config.temperature, config.zone))
+    return _reason(row.reason, config.shop.units)
 
 
 def _reason(reason: str, system: System) -> str:

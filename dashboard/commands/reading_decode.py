@@ -7,7 +7,16 @@ from typing import Annotated
 
 import typer
 
-from baulk.dashboard.commands.answers import HERE, JsonOption, ShopOption, moment, say, say_json, stamp
+from baulk.dashboard.commands.answers import (
+    HERE,
+    JsonOption,
+    ShopOption,
+    counted,
+    moment,
+    say,
+    say_json,
+    stamp,
+)
 from baulk.dashboard.commands.options import TOPIC, Since, Undo, Yes
 from baulk.dashboard.commands.reading_import import agreed
 from baulk.ingest import decode_again as decoding
@@ -55,7 +64,7 @@ def decode_again(  # noqa: PLR0913 - one an option
     if json:
         say_json(report)
     elif undo:
-        say(f"taken back: {report.set_aside} readings went, {report.added} are as they were")
+        say(f"taken back: {counted(report.set_aside, 'reading')} went, {report.added} are as they were")
     elif report.number is not None:
         say("done; --undo takes it back")
 
@@ -65,7 +74,7 @@ def _show(report: Report, zone: tzinfo | None, system: System) -> None:
         say("no messages are kept of that time")
         return
     times = f"{stamp(report.since_utc, zone)} to {stamp(report.until_utc, zone)}"
-    say(f"{report.messages} messages, {times}")
+    say(f"{counted(report.messages, 'message')}, {times}")
     for words in report.examples:
         before, _, after = words.partition(" -> ")
         say(f"  {series_text.first_named(before, system)} -> {series_text.first_named(after, system)}")
@@ -73,4 +82,4 @@ def _show(report: Report, zone: tzinfo | None, system: System) -> None:
     if report.released:
         say(f"messages that leave quarantine: {report.released}")
     if report.held:
-        say(f"{report.held} readings are not taken, for another one has their time")
+        say(f"not taken, for another one has their time: {counted(report.held, 'reading')}")

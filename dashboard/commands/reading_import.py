@@ -13,7 +13,7 @@ import typer
 from rich.console import Console
 from rich.progress import BarColumn, Progress, TaskProgressColumn, TextColumn, TimeRemainingColumn
 
-from baulk.dashboard.commands.answers import HERE, JsonOption, ShopOption, say, say_json, table
+from baulk.dashboard.commands.answers import HERE, JsonOption, ShopOption, counted, say, say_json, table
 from baulk.dashboard.commands.options import FileArgument, Rejected, Yes
 from baulk.ingest import shop as shops
 from baulk.ingest.config import Config
@@ -85,7 +85,7 @@ def import_(  # noqa: PLR0913 - one an option
     if json:
         say_json(report)
     elif report.stored is not None:
-        say(f"{report.stored} readings stored")
+        say(f"{counted(report.stored, 'reading')} stored")
 
 
 def _given(time: str | None, columns: list[str] | None, time_format: str, zone: str | None) -> Logger | None:
@@ -119,7 +119,7 @@ def _show(report: ReadingReport, rejected: Path | None, config: Config) -> None:
     for note in report.notes:
         say(f"{report.file}: {note}")
     table(
-        f"{report.file}: {report.rows} rows",
+        f"{report.file}: {counted(report.rows, 'row')}",
         ("series", "new", "known", "clash", "from", "to", "values"),
         [
             (

@@ -8,6 +8,7 @@ from dataclasses import asdict
 from pathlib import Path
 from typing import Any
 
+from baulk.dashboard.commands.ports import answers
 from baulk.dashboard.commands.serve import Needs
 from baulk.dashboard.server import access
 from baulk.dashboard.server import process as pages
@@ -49,10 +50,20 @@ def parts(shop: Path, port: int | None) -> Needs:
         host=config.dashboard.host,
         pages=pages.command(folder, port, config),
         says=[
-            f"taking readings from the broker at {broker.host}:{broker.port}",
+            _of_broker(broker.host, broker.port),
             f"the pages of {folder} are at {pages.where(config, port)}  (Ctrl-C ends)",
         ],
         files=_files(config),
+    )
+
+
+def _of_broker(host: str, port: int) -> str:
+    """Say whether sensors are heard; the listener goes on trying, and readings by hand need no broker."""
+    if answers(port, host, seconds=2.0):
+        return f"taking readings from the broker at {host}:{port}"
+    return (
+        f"no broker answers at {host}:{port}, so no sensor is heard until one does: start it (Debian: "
+        "apt-get install mosquitto), or correct [broker] in baulk.toml; readings by hand need none"
     )
 
 

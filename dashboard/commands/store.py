@@ -9,7 +9,7 @@ from typing import Annotated
 
 import typer
 
-from baulk.dashboard.commands.answers import HERE, JsonOption, ShopOption, say, say_json
+from baulk.dashboard.commands.answers import HERE, JsonOption, ShopOption, counted, say, say_json
 from baulk.dashboard.commands.options import TO, Preview, Yes
 from baulk.ingest import config as settings
 from baulk.ingest import shop as shops
@@ -56,7 +56,10 @@ def thin(
         say_json({"keep_days": keep_days, "to": keep, "preview": preview, "gone": gone})
         return
     what, each = "would go" if preview else "went", "hour" if keep is Keep.HOURLY else "day"
-    say(f"{gone} sensor readings older than {keep_days:g} days {what}; the median of each {each} stays")
+    say(
+        f"{counted(gone, 'sensor reading')} older than {keep_days:g} days {what}; the median of each "
+        f"{each} stays"
+    )
 
 
 class Kind(StrEnum):
@@ -117,7 +120,10 @@ def move(  # noqa: PLR0913 - options of a command
         told = ", ".join(f"{count} {name}" for name, count in sorted(done.rows.items()) if count)
         say(f"Rows in both databases, each compared: {told}")
     if done.readings or not done.rows:
-        say(f"{done.readings} readings of {done.names} timbers and places are in both stores, each compared")
+        say(
+            f"in both stores, each compared: {counted(done.readings, 'reading')} under "
+            f"{counted(done.names, 'name')}"
+        )
     say(f"{settings.FILE} names {to.value} now; listener and pages that are open follow by themselves")
 
 

@@ -198,14 +198,17 @@ class _Round:
     def go(self) -> None:
         """Ask of each timber until the last, or until the person ends it."""
         stops = yard.stops(yard.held(self._opened), datetime.now(UTC))
-        say(f"{len(stops)} timbers." + (f"\n{_HELP}" if stops else " Enter the first one: baulk timber add"))
+        say(
+            f"{counted(len(stops), 'timber')}."
+            + (f"\n{_HELP}" if stops else " Enter the first one: baulk timber add")
+        )
         at = 0
         while 0 <= at < len(stops):
             said = self._prompt(stops, at).strip()
             if said.lower() in {"q", "quit"}:
                 break
             at = max(0, at + self._heed(stops[at], said))
-        say(f"{len(self._done)} readings stored")
+        say(f"{counted(len(self._done), 'reading')} stored")
 
     def _prompt(self, stops: Sequence[yard.Stop], at: int) -> str:
         from baulk.dashboard.printing import walk_sheet  # noqa: PLC0415 - the words of the sheet

@@ -54,19 +54,16 @@ def _plain(name: str, value: Value) -> str:
 
 
 def stages(events: Iterable[Event], room: float) -> list[Flowable]:
-    """Lay out when it was fitted, primed, bedded, launched, and by whom; blanks for what is still to come."""
+    """Lay out when it was fitted, primed, bedded, launched, and by whom, by day; then what is not noted."""
     done: dict[EventKind, Event] = {}
     for event in sorted(events, key=lambda each: each.at_utc):
         if event.counts and event.kind in STAGES:
             done[event.kind] = event
     if not done:
         return []
-    rows = [
-        (kind.value, words.day(one.at_utc), one.by or "-")
-        if (one := done.get(kind))
-        else (kind.value, "", "")
-        for kind in STAGES
-    ]
+    in_order = sorted((kind for kind in STAGES if kind in done), key=lambda kind: done[kind].at_utc)
+    rows = [(kind.value, words.day(done[kind].at_utc), done[kind].by or "-") for kind in in_order]
+    rows += [(kind.value, "", "") for kind in STAGES if kind not in done]
     widths = (room * 0.3, room * 0.35, room * 0.35)
     return [KeepTogether([page.heading("Stages"), page.table(("stage", "day", "by"), rows, widths)])]
 

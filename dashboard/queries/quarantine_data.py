@@ -14,7 +14,6 @@ from baulk.ingest.errors import WireError
 from baulk.ingest.exchange import quarantine_file
 from baulk.ingest.mqtt.last_messages import shown
 from baulk.ingest.store.rejected import QuarantineGroup, QuarantineRow, Which
-from baulk.ingest.store.rows import clashing
 from baulk.models.reading import Reading
 from baulk.models.timber import Event, Place
 
@@ -159,12 +158,7 @@ def accept(number: int, *, by: str) -> str | None:
 
 def clash(row: QuarantineRow) -> tuple[Reading, Reading] | None:
     """Return the stored reading and the one that clashes with it; None where there are no two."""
-    other = clashing(row.raw)
-    if other is None:
-        return None
-    series, taken = other.series, other.taken_utc
-    found = ask(lambda s: s.store.readings(series.owner, series.name, taken, taken))
-    return next(((one, other) for one in found if one.series == series), None)
+    return ask(lambda s: hand_readings.clashing_pair(s, row))
 
 
 def exported(which: Which) -> bytes:

@@ -179,6 +179,17 @@ def air(place: str, days: float, now: datetime) -> pd.DataFrame:
     return frame if len(frame) <= 1500 else frame.groupby(bins).mean().reset_index(drop=True)
 
 
+def no_air(place: str) -> bool:
+    """Whether nothing at all is known of the air of a place: no reading, and no climate in the settings."""
+
+    def question(s: shop_module.Shop) -> bool:
+        climate = s.config.climate
+        told = climate.typical_year is not None or climate.temp_c is not None
+        return not told and place not in s.store.places()
+
+    return _ask(question)
+
+
 def air_now(place: str, now: datetime) -> AirNow | None:
     """Return the newest air of a place in the last fortnight; None where there is none."""
     frame = air(place, 14, now)

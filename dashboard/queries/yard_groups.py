@@ -9,6 +9,7 @@ from typing import Final
 from baulk.dashboard import words
 from baulk.dashboard.queries.yard_rows import YardRow
 from baulk.ingest.evaluation.document import Verdict
+from baulk.models.formatting import count
 
 SQUARE: Final = "square"
 ROUGH_OUT: Final = "rough-out"
@@ -92,12 +93,12 @@ def about(row: YardRow) -> str:
 
 def _wrong(row: YardRow, verdict: Verdict | None) -> str:
     if row.trouble or verdict is None:
-        return row.trouble or ""
+        return (row.trouble or "").partition("; ")[0]  # what mends it stands on the timber's page
     if verdict.contradiction is not None:
         return "scale and pins contradict each other"
     if verdict.comes_out is not None and not verdict.comes_out.sure:
         return f"finished size {'no longer comes' if verdict.comes_out.lost else 'may not come'} out"
-    return f"{row.disagree} readings disagree"
+    return f"{count(row.disagree, 'reading')} disagree{'s' if row.disagree == 1 else ''}"
 
 
 def found(rows: Sequence[YardRow], text: str) -> list[YardRow]:

@@ -18,6 +18,7 @@ from baulk.ingest.store.mappings import Mapping
 from baulk.ingest.wire import topics
 from baulk.ingest.wire.message import RawMessage
 from baulk.ingest.wire.source import Source
+from baulk.models.formatting import count
 
 ATTACH: Final = "attach"  # in the address: the timber that the new sensor will be on
 _TOPIC: Final = "pair-topic"
@@ -69,7 +70,7 @@ def _live() -> None:
         st.rerun()
         return
     left_s = (found.asked.until_utc - now).total_seconds()
-    st.markdown(f"Listening for {max(1, round(left_s / 60))} more minutes. {_counted(found)}")
+    st.markdown(f"Listening for {count(max(1, round(left_s / 60)), 'more minute')}. {_counted(found)}")
     if found.deaf(now):
         st.warning(
             "The listener is not running, so nothing is heard: start it where Baulk is installed "

@@ -26,7 +26,7 @@ from baulk.dashboard.server import beside, shop_access
 from baulk.ingest.evaluation import curves
 from baulk.ingest.planning import sawing, worked_aside
 from baulk.ingest.shop import Shop
-from baulk.models import units
+from baulk.models import formatting, units
 from baulk.models.formatting import count
 from baulk.models.plan.buying import parts
 from baulk.models.plan.buying.purchase import BuyPlan, Wish
@@ -166,7 +166,7 @@ def _wanted(listed: Sequence[parts.Part], system: units.System) -> list[parts.Pa
                 shop.register.save_part(each)
 
         shop_access.ask(keep)
-        saved.tell(f"{len(kept)} parts are saved.")
+        saved.tell(f"Saved: {formatting.count(len(kept), 'part')}.")
         st.rerun()
     return list(found.parts)
 

@@ -34,7 +34,7 @@ _MENDS: Final = {
     Cause.UNKNOWN_TIMBER: "Enter the timber, or put the tag right at the sensor; then try again.",
     Cause.UNPLACED_SENSOR: "Say which timber the sensor is on; its readings are stored then by themselves.",
     Cause.UNKNOWN_PLACE: "Add the place if it is new, or put its name right at the sensor and discard these.",
-    Cause.NOT_UNDERSTOOD: "Correct the [[source]] in baulk.toml or the sensor's settings; then try again.",
+    Cause.NOT_UNDERSTOOD: "Meet it again under Add a sensor, or correct its settings; then try again.",
     Cause.IMPOSSIBLE: "Look at the sensor: no wood and no air can be like this. Discard them afterwards.",
     Cause.UNLIKELY: "Look at the timber: add below what is right, and discard the rest.",
     Cause.CLASH: "Two values for one moment: say below which one is right.",
@@ -51,7 +51,8 @@ def part(facts: shop_facts.ShopFacts) -> None:
     if found.let_go:
         count, last = found.let_go
         st.warning(
-            f"{count} messages were let go, the last on {words.clock(last)}: they were too many, or too old. "
+            f"{formatting.count(count, 'message')} let go, the last on {words.clock(last)}: too many, "
+            "or too old. "
             "quarantine_mb and quarantine_days in [store] of baulk.toml set the limits."
         )
     if not found.groups:
@@ -83,7 +84,7 @@ def part(facts: shop_facts.ShopFacts) -> None:
             (
                 words.clock(row.raw.arrived_utc),
                 row.raw.topic,
-                series_text.first_named(row.reason, facts.system),
+                _why(row, facts),
                 quarantine_data.shown(row.raw.payload),
             )
             for row in rows
@@ -91,6 +92,13 @@ def part(facts: shop_facts.ShopFacts) -> None:
     )
     if found.count > SHOWN and group is None:
         st.caption(f"The newest {SHOWN} of {found.count}; an export has them all.")
+
+
+def _why(row: QuarantineRow, facts: shop_facts.ShopFacts) -> str:
+    pair = quarantine_data.clash(row)
+    if pair is not None:
+        return event_text.clash(*pair, facts.system, facts.temperature, words.zone())
+    return formatting.in_reader_units(series_text.first_named(row.reason, facts.system), facts.system)
 
 
 def _named(group: QuarantineGroup | None, count: int) -> str:
@@ -130,7 +138,10 @@ def _adding(group: QuarantineGroup) -> None:
 
 def _discarding(which: Which, group: QuarantineGroup) -> None:
     with st.popover("Discard"):
-        st.markdown(f"{group.messages} messages would be gone for good; export them first if in doubt.")
+        st.markdown(
+            f"{formatting.count(group.messages, 'message')} would be gone for good; export them first "
+            "if in doubt."
+        )
         why = st.text_input("Why", key="quarantine-why", placeholder="for instance: not our sensor")
         if press.button("Discard", key="quarantine-discard", disabled=not why.strip()):
             gone = quarantine_data.discard(which, why.strip(), preferences.chosen().name, layout.now())
@@ -144,7 +155,7 @@ def _clashes(rows: list[QuarantineRow], facts: shop_facts.ShopFacts) -> None:
         if pair is None:
             layout.cards(("Topic", "Why"), [(row.raw.topic, row.reason)])
             continue
-        stored, other = (event_text.value(each, facts.system, facts.temperature) for each in pair)
+        stored, other = event_text.both_values(*pair, facts.system, facts.temperature)
         what = series_text.called(str(pair[0].series), facts.system)
         with st.container(border=True, key=f"clash-{row.number}"):
             st.markdown(
@@ -199,7 +210,10 @@ def _go_on() -> None:
     """Try messages again for a moment, then let the page answer, until all have been tried."""
     run: quarantine_data.Run = st.session_state[_RUN]
     what = "Looking at" if run.preview else "Trying"
-    st.progress(min(run.seen / max(run.total, 1), 1.0), f"{what} {run.total} messages again: {run.seen} done")
+    st.progress(
+        min(run.seen / max(run.total, 1), 1.0),
+        f"{what} {formatting.count(run.total, 'message')} again: {run.seen} done",
+    )
     if press.button("Stop", key="quarantine-stop"):
         del st.session_state[_RUN]
         _tell(_came_of(run))
@@ -222,10 +236,10 @@ def _came_of(run: quarantine_data.Run) -> str:
     why = f" The first that stays: {run.reason}" if run.reason else ""
     if run.preview:
         return (
-            f"{run.settled} of {run.seen} messages would be understood, with {readings}; "
+            f"{run.settled} of {formatting.count(run.seen, 'message')} would be understood, with {readings}; "
             f"{run.left} would stay.{why}"
         )
-    return f"{readings} stored; {run.left} messages still wait.{why}"
+    return f"{readings} stored; still waiting: {formatting.count(run.left, 'message')}.{why}"
 
 
 def _tell(text: str) -> None:

@@ -57,7 +57,7 @@ export default function (component) {
     box.tabIndex = 0;
     box.dataset.name = p.name;
     box.setAttribute("role", "group");
-    box.setAttribute("aria-label", `${p.name}: ${p.timbers.length} timbers, ${size(p)}`);
+    box.setAttribute("aria-label", `${p.name}: ${p.timbers.length} ${p.timbers.length === 1 ? 'timber' : 'timbers'}, ${size(p)}`);
     name.className = "name";
     name.textContent = p.timbers.length ? `${p.name} \u00b7 ${p.timbers.length}` : p.name;
     corner.className = "corner";

@@ -88,9 +88,10 @@ def history(place: str, facts: shop_facts.ShopFacts) -> None:
 def connect() -> None:
     """Say how air comes in, and take it by hand."""
     st.info(
-        "No air has been measured yet. Point a temperature and humidity sensor at the broker, topic "
-        f"`{shop_facts.air_topic()}`, map its own topic in baulk.toml, or type the air here."
+        "No air has been measured yet. Type it here, or meet a temperature and humidity sensor on Sensors; "
+        f"one that sends what you tell it to needs only the topic `{shop_facts.air_topic()}`."
     )
+    st.html('<p class="b-links"><a href="/sensors" target="_self">Sensors</a></p>')
     with layout.errors_as_sentences():
         air_room.by_hand([], None, shop_facts.facts())
 
@@ -111,11 +112,15 @@ def page() -> None:
         with layout.errors_as_sentences():
             now_line(shop_facts.air_now(place, layout.now()), facts)
 
-    with layout.errors_as_sentences():
-        made = humidity_plan.answer(place, shop_facts.air_now(place, layout.now()), facts)
-        live()
-        if made is not None:
-            humidity_plan.rest(place, made, shop_facts.air(place, 14, layout.now()), facts)
+    nothing = shop_facts.no_air(place)
+    if nothing:
+        st.info("Nobody has measured the air here yet: type it below, or meet a sensor on Sensors.")
+    else:
+        with layout.errors_as_sentences():
+            made = humidity_plan.answer(place, shop_facts.air_now(place, layout.now()), facts)
+            live()
+            if made is not None:
+                humidity_plan.rest(place, made, shop_facts.air(place, 14, layout.now()), facts)
     with layout.errors_as_sentences():  # these answer although no air was measured of late
         folds.fold("earlier-plans", "How earlier plans came out", lambda: plans_back.earlier(place, facts))
         with st.expander("Room and costs", key="air-room"):
@@ -125,10 +130,11 @@ def page() -> None:
             layout.errors_as_sentences(),
         ):
             humidity_plan.what_if(place, facts)
-        with st.expander("Type the air by hand", key="air-hand"):
+        with st.expander("Type the air by hand", expanded=nothing, key="air-hand"):
             air_room.by_hand(list(places), place, facts)
-        with st.expander("History", key="air-history"):
-            history(place, facts)
+        if not nothing:
+            with st.expander("History", key="air-history"):
+                history(place, facts)
     layout.watch("air", noted)
 
 

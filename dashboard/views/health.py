@@ -8,7 +8,7 @@ from datetime import datetime
 import pandas as pd
 import streamlit as st
 
-from baulk.dashboard import words
+from baulk.dashboard import sensor_cells, words
 from baulk.dashboard.queries import health_data, shop_facts
 from baulk.dashboard.sections import (
     layout,
@@ -74,8 +74,11 @@ def well(look: Health, drifts: Mapping[str, Reason]) -> str:
     if fit == len(look.series):
         newest = max(each.latest.taken_utc for each in look.series)
         age = words.age(newest, layout.now())
-        return f"All {fit} series report as they should; the newest reading is {age}."
-    return f"The other {fit} of {len(look.series)} series report as they should."
+        which = "The one series reports as it" if fit == 1 else f"All {fit} series report as they"
+        return f"{which} should; the newest reading is {age}."
+    which = "Only 1" if fit == 1 else f"The other {fit}"
+    report = "reports as it" if fit == 1 else "report as they"
+    return f"{which} of {len(look.series)} series {report} should."
 
 
 def sensors(look: Health, facts: shop_facts.ShopFacts) -> None:
@@ -149,7 +152,7 @@ def table(look: Health) -> pd.DataFrame:
     )
 
 
-def heard() -> None:
+def heard(facts: shop_facts.ShopFacts) -> None:
     """Show the last message of each topic and how it was understood."""
     found = health_data.heard()
     if not found:
@@ -161,7 +164,8 @@ def heard() -> None:
                 each.topic,
                 words.age(health_data.moment(each.arrived_utc), now),
                 each.payload,
-                each.reason or "; ".join(each.readings[:4]) or "nothing in it",
+                "; ".join(sensor_cells.understood(each, facts.system, facts.temperature, words.zone()))
+                or "nothing in it",
             )
             for each in found[:SHOWN]
         ]
@@ -207,12 +211,13 @@ def page() -> None:
             sensor_replace.part()
     else:
         st.info(
-            "No sensor has spoken yet. Point one at the broker on "
-            f"{health_data.broker()}, topic {shop_facts.air_topic()} for air or the same with timber/TAG. "
-            "The listener must be running where Baulk is installed (`baulk serve`)."
+            f"No sensor has spoken yet. Let it send to the broker on {health_data.broker()} and press Add a "
+            f"sensor; one that sends what you tell it to needs only the topic {shop_facts.air_topic()} for "
+            "air, or the same with timber/TAG. The listener must be running where Baulk is installed "
+            "(`baulk serve`)."
         )
     quarantine.part(facts)
-    heard()
+    heard(facts)
     learned()
     st.page_link("views/files.py", label="Import, export, back up")
 

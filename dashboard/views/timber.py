@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from datetime import datetime
 from typing import Final
+from urllib.parse import quote
 
 import streamlit as st
 
@@ -90,6 +91,9 @@ def verdict(found: shop_facts.TimberFacts, facts: shop_facts.ShopFacts, now: dat
     """Say what to do, or why that is not known."""
     if found.trouble:
         st.error(words.md(layout.capital(found.trouble)))
+        if shop_facts.no_air(found.timber.place):
+            goal = f"/air?place={quote(found.timber.place)}"
+            st.html(f'<p class="b-links"><a href="{goal}" target="_self">Say how the air is there</a></p>')
     elif found.answer is None:
         st.info("The first evaluation of this timber is being computed; it appears here by itself.")
     else:

@@ -131,7 +131,7 @@ def season(own: AirSeries | None, config: Config, place: str = "the timber's pla
         if own is None:
             raise OutOfRange(
                 f"the air of {place}",
-                "is not known at all; publish its temperature and humidity, or give the "
+                "is not known at all; type it on the page Shop air, hang a sensor there, or give the "
                 "settings a [climate] with twelve months",
             )
         temp, rh = _rest(own, mine)

@@ -15,6 +15,7 @@ from baulk.ingest.evaluation import batch
 from baulk.ingest.evaluation.document_read import summary_of
 from baulk.ingest.exchange import restore as restoring
 from baulk.ingest.store_kinds import STORES
+from baulk.models.formatting import count
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -98,7 +99,7 @@ def _worked_with(
         known = opened.register.list(retired=True)
         if len(known) != counts.get("timber", 0):
             raise BackupError(
-                f"{name} counts {counts.get('timber', 0)} timbers, and {len(known)} can be read"
+                f"{name} counts {count(counts.get('timber', 0), 'timber')}, and {len(known)} can be read"
             )
         for series in opened.store.series():
             opened.store.read(series)

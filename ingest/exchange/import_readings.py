@@ -31,6 +31,7 @@ from baulk.ingest.wire.logger_columns import Logger
 from baulk.models.errors import NotFound, OutOfRange
 from baulk.models.quantity import UNITS, Owner
 from baulk.models.reading import Series
+from baulk.models.text import events as event_text
 from baulk.models.text import series as series_text
 from baulk.models.units import default_length_unit
 
@@ -322,13 +323,17 @@ class _Tally:
         self.times.append(unique[~there])
         self.values.append(held[~there])
         self.first_us, self.last_us = min(self.first_us, least), max(self.last_us, most)
-        named = series_text.named(str(block.series), shop.config.shop.units)
-        return [
-            f"line {block.lines[n]}: {named} at "
-            f"{from_us(int(taken[n])).astimezone(shop.config.zone):%Y-%m-%d %H:%M:%S} is stored as "
-            f"{stays[n]:g} already, here it is {values[n]:g}"
-            for n in np.flatnonzero(clash)[:SHOWN]
-        ]
+        system, kind = shop.config.shop.units, block.series.quantity
+        named, told = series_text.named(str(block.series), system), []
+        for n in np.flatnonzero(clash)[:SHOWN]:
+            both = float(stays[n]), float(values[n])
+            kept, here = event_text.two_quantities(kind, both, UNITS[kind], system, shop.config.temperature)
+            told.append(
+                f"line {block.lines[n]}: {named} at "
+                f"{from_us(int(taken[n])).astimezone(shop.config.zone):%Y-%m-%d %H:%M:%S} is stored as "
+                f"{kept} already, here it is {here}"
+            )
+        return told
 
     def _before(
         self, series: Series, least: int, most: int, store: Store

@@ -21,6 +21,7 @@ from baulk.ingest.register.tables import FIELDS, columns, timber_of
 from baulk.ingest.shop import Shop
 from baulk.models import alike, plausible
 from baulk.models.errors import NotFound, OutOfRange
+from baulk.models.formatting import count
 from baulk.models.quantity import Owner, Quantity
 from baulk.models.reading import Series
 from baulk.models.timber import Event, EventKind, Timber
@@ -177,8 +178,8 @@ class Timbers:
             notes += self.events.refused
             if self.events.left:
                 notes.append(
-                    f"{self.events.file}: {self.events.left} timbers that were entered by mistake and taken "
-                    "back are left"
+                    f"{self.events.file}: left, for they were entered by mistake and taken back: "
+                    f"{count(self.events.left, 'timber')}"
                 )
             missing = sum(
                 self.events.missing(shop, row.timber, new=row.status is Status.NEW)

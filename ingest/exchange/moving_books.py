@@ -143,7 +143,7 @@ def held(
         rows = {name: old.count(name) for name in old.every if readings or name != READING}
         for name, count in rows.items():
             if count and name not in new.every:
-                raise ExchangeError(f"table {name} ({count} rows) is none of Baulk's; put it elsewhere")
+                raise ExchangeError(f"table {name} (rows: {count}) is none of Baulk's; put it elsewhere")
             if count != (there := new.count(name) if name in new.every else 0):
                 raise ExchangeError(
                     f"table {name} has {count} rows in the old store and {there} in the new: nothing is "

@@ -8,6 +8,7 @@ from pathlib import Path
 
 from baulk.ingest.errors import BackupError
 from baulk.ingest.store.sqlite_file import connect, faults
+from baulk.models.formatting import count
 
 
 def take(source: Path, target: Path, *, wait_s: float) -> dict[str, int]:
@@ -34,7 +35,7 @@ def check(path: Path, expected: dict[str, int]) -> None:
         if there != expected:
             name = min(set(there.items()) ^ set(expected.items()))[0]
             raise BackupError(
-                f"the database in the backup has {there.get(name, 0)} rows in {name}, not the "
+                f"the database in the backup has {count(there.get(name, 0), 'row')} in {name}, not the "
                 f"{expected.get(name, 0)} that were counted"
             )
         base.execute("PRAGMA journal_mode = WAL")

@@ -36,6 +36,7 @@ from baulk.ingest.store import forwarders
 from baulk.ingest.store.forwarders import ForwarderMessage
 from baulk.ingest.wire import forwarding, topics
 from baulk.ingest.wire.message import RawMessage
+from baulk.models.formatting import count
 
 log = logging.getLogger("baulk.forwarder")
 
@@ -365,7 +366,7 @@ class _Forwarder:
             except StoreError as err:
                 self._say_once("clock", str(err))
                 return  # the clock stays set: tried again
-            self.say(f"this clock was set by {by_s:.0f} s; {moved} messages that wait are moved with it")
+            self.say(f"this clock was set by {by_s:.0f} s; moved with it: {count(moved, 'message')}")
         self._ahead = ahead
 
     # --- what is told
@@ -389,7 +390,9 @@ class _Forwarder:
         self.sender.tell(forwarders.written(state))
         full = state.used_mb > _FULL * state.room_mb
         if full and not self._told_full:
-            left = "" if state.days_left is None else f", enough for {state.days_left:.0f} days more"
+            left = (
+                "" if state.days_left is None else f", enough for {count(round(state.days_left), 'day')} more"
+            )
             self.say(
                 f"the spool is {100 * state.used_mb / state.room_mb:.0f} % full{left}: {state.waiting} "
                 "messages wait; mend the link, or raise spool_mb in [forward]"

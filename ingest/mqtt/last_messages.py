@@ -22,12 +22,36 @@ from baulk.ingest.sorting import Sorted
 from baulk.ingest.wire import topics
 from baulk.ingest.wire.message import RawMessage
 from baulk.models.formatting import printable
+from baulk.models.reading import Reading, Series
 
 log = logging.getLogger("baulk.listener")
 _KEY: Final = "heard/"
 _FILTERS: Final = "filters/"
 _EVERY_S: Final = 5.0
 _SHOWN: Final = 160  # bytes of a payload
+_READ: Final = 8  # readings of a message
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Understood:
+    """A reading of a message, as JSON can hold it: text of its series, value, ISO 8601, flags."""
+
+    series: str
+    value: float
+    taken_utc: str
+    flags: Sequence[str]
+
+    @property
+    def reading(self) -> Reading:
+        """The reading."""
+        taken = datetime.fromisoformat(self.taken_utc)
+        return Reading(
+            series=Series.parse(self.series),
+            value=self.value,
+            taken_utc=taken,
+            arrived_utc=taken,
+            flags=tuple(self.flags),
+        )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -47,7 +71,9 @@ class LastMessage:
     size : int
         All of it. [bytes]
     readings : tuple of str
-        Each with value, unit, time and flags.
+        Each with value, unit as stored, time and flags.
+    read : tuple of Understood
+        The same, for who shows them in other units; empty of what an older version wrote.
     reason : str or None
         Why it, or a part of it, went to quarantine.
     """
@@ -59,6 +85,7 @@ class LastMessage:
     size: int
     readings: tuple[str, ...]
     reason: str | None
+    read: tuple[Understood, ...] = ()
 
 
 class Heard:
@@ -125,7 +152,8 @@ def last_messages(shop: Shop) -> list[LastMessage]:
     for note in shop.store.notes(_KEY).values():
         for body in _read(note).values():
             with contextlib.suppress(ValueError, TypeError, KeyError):  # written by another version
-                one = LastMessage(**{**body, "readings": tuple(body["readings"])})
+                read = tuple(Understood(**each) for each in body.get("read", ()))
+                one = LastMessage(**{**body, "readings": tuple(body["readings"]), "read": read})
                 if one.topic not in found or one.arrived_utc > found[one.topic].arrived_utc:
                     found[one.topic] = one
     return sorted(found.values(), key=lambda one: datetime.fromisoformat(one.arrived_utc), reverse=True)
@@ -160,7 +188,13 @@ def _said(raw: RawMessage, understood: Sorted, config: Config, sources: Sequence
             f"{one.series} = {one.value:g} {one.unit} at "
             f"{one.taken_utc.astimezone(config.zone):%Y-%m-%d %H:%M:%S}"
             + (f" [{', '.join(one.flags)}]" if one.flags else "")
-            for one in understood.readings[:8]
+            for one in understood.readings[:_READ]
         ),
         reason=understood.reason,
+        read=tuple(
+            Understood(
+                series=str(one.series), value=one.value, taken_utc=one.taken_utc.isoformat(), flags=one.flags
+            )
+            for one in understood.readings[:_READ]
+        ),
     )

@@ -35,7 +35,7 @@ from baulk.ingest.shop import Shop
 from baulk.ingest.store import forwarders, mappings
 from baulk.ingest.store.rejected import Which
 from baulk.ingest.wire.message import MOST_LISTENERS, RawMessage
-from baulk.models.formatting import printable
+from baulk.models.formatting import count, printable
 from baulk.models.reading import Reading
 
 log = logging.getLogger("baulk.listener")
@@ -284,7 +284,8 @@ class _Listener:
         room = self.shop.config.store.quarantine_mb
         if gone := self.shop.store.trim_quarantine(room * 1e6, None, self.now()):
             self.say(
-                f"quarantine is full ({room:g} MB): {gone} messages were let go, the oldest of who filled it"
+                f"quarantine is full ({room:g} MB): let go: {count(gone, 'message')}, the oldest of who "
+                "filled it"
             )
 
     def _bound(self) -> None:
@@ -318,7 +319,7 @@ class _Listener:
                 self._replayed[tag] = replace(done, stored=last.stored + done.stored)
                 return False
             new = last.stored + done.stored
-            self.say(f"timber {tag} is entered now: {new} readings came out of quarantine")
+            self.say(f"timber {tag} is entered now: {count(new, 'reading')} came out of quarantine")
         return True
 
     def _look_for_sensors(self) -> None:
@@ -339,7 +340,7 @@ class _Listener:
         for topic in devices.look(last):
             minutes = devices.corrected[topic] / 60
             way = "behind" if minutes > 0 else "ahead"
-            off = f"{abs(minutes):.0f} minutes {way}"
+            off = f"{count(round(abs(minutes)), 'minute')} {way}"
             self.say(f"the clock behind {printable(topic)} is {off}; its readings are moved by that")
         known = devices.corrected  # these say nothing of our own clock, nor do those of another's
         direct = {topic for topic, (raw, _) in last.items() if not raw.forwarded}

@@ -27,6 +27,7 @@ from baulk.ingest.shop import Shop
 from baulk.ingest.store.raw_parts import Taken
 from baulk.ingest.store.rejected import Cause, Rejected
 from baulk.ingest.wire.message import RawMessage
+from baulk.models.formatting import count
 
 log = logging.getLogger("baulk.listener")
 
@@ -78,7 +79,7 @@ class Safekeeping:
             except StoreError as err:
                 if str(err) != said:
                     said = str(err)
-                    self.say(f"{said}; {len(raws)} messages are held, none is lost")
+                    self.say(f"{said}; held: {count(len(raws), 'message')}, none is lost")
             else:
                 if said:
                     self.say("the store can be written again; the held messages are stored")
@@ -116,7 +117,7 @@ class Safekeeping:
             self._next_drain = time.monotonic() + _AGAIN_S
             if str(err) != self._trouble:
                 self._trouble = str(err)
-                self.say(f"{err}; {self.spool.waiting} messages wait in the spool, none is lost")
+                self.say(f"{err}; waiting in the spool: {count(self.spool.waiting, 'message')}, none is lost")
         else:
             if not self.spool.waiting:
                 self._trouble = None

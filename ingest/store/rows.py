@@ -73,13 +73,17 @@ def columns_of_rows(rows: Sequence[tuple[str, int, float, int, str, str]]) -> Co
 
 
 def clash(reading: Reading, stored: float, zone: tzinfo | None) -> Rejected:
-    """Make a message of a reading whose time is taken by another value; the shop's clock tells the time."""
+    """Make a message of a reading whose time is taken by another value; the shop's clock tells the time.
+
+    The sentence holds the values in the unit that is stored; `events.clash` has them in the reader's.
+    """
     asked = f"{reading.series} at {reading.taken_utc.astimezone(zone):%Y-%m-%d %H:%M:%S}"
     payload = json.dumps(body_of(reading)).encode()
     raw = RawMessage(
         topic=str(reading.series), payload=payload, arrived_utc=reading.taken_utc
     )  # the device's time, so that a second delivery makes the same row
-    reason = f"{asked} is stored as {stored:g} already and came again as {reading.value:g}"
+    unit = "°C" if reading.unit == "degC" else reading.unit
+    reason = f"{asked} is stored as {stored:g} {unit} already and came again as {reading.value:g} {unit}"
     return Rejected(raw=raw, reason=reason, cause=Cause.CLASH)
 
 

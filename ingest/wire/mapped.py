@@ -29,6 +29,7 @@ from baulk.ingest.wire.topics import Target
 from baulk.ingest.wire.unwrap import inner, outermost, search
 from baulk.ingest.wire.zone import placed, zone_of
 from baulk.models.errors import OutOfRange
+from baulk.models.formatting import count
 from baulk.models.quantity import AT_DEPTH, SIZES, SPECS
 from baulk.models.reading import AT_LEAST, Reading, Series, end_flag, sensor_flag
 
@@ -179,7 +180,9 @@ def _samples(item: Any, source: Source) -> list[Sample]:  # noqa: ANN401 - JSON 
     _not_too_many(len(found))
     if isinstance(when, list):
         if len(when) != len(found):
-            raise WireError(f"the list at {path!r} has {len(found)} values, that of times {len(when)}")
+            raise WireError(
+                f"the list at {path!r} has {count(len(found), 'value')}, that of times {len(when)}"
+            )
         return [Sample(one, at, what) for one, at in zip(found, when, strict=True)]
     if source.apart_s is None:
         raise WireError(f"{what} is list, not a number; a list needs a time for each, or apart_s")
@@ -192,7 +195,9 @@ def _apart(samples: list[Sample], source: Source) -> list[Sample]:
         return samples
     if source.apart_s is None:
         if any(one.when is None for one in samples):
-            raise WireError(f"the message has {len(samples)} values and not a time for each; declare apart_s")
+            raise WireError(
+                f"the message has {count(len(samples), 'value')} and not a time for each; declare apart_s"
+            )
         return samples
     last = len(samples) - 1
     step = source.apart_s

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Final
 
-from baulk.models.formatting import day, share
+from baulk.models.formatting import count, day, share
 from baulk.models.text.common import Values, Writer, fixed
 from baulk.models.units import System
 
@@ -107,7 +107,7 @@ def _cover(values: Values, _system: System) -> str:
 
 
 def _wrap(values: Values, _system: System) -> str:
-    return f"Wrap the green timbers of {values['place']} for {values['weeks']:.0f} weeks"
+    return f"Wrap the green timbers of {values['place']} for {count(round(values['weeks']), 'week')}"
 
 
 def _vent(values: Values, _system: System) -> str:
@@ -124,7 +124,7 @@ def _dry(values: Values, _system: System) -> str:
 
 def _move(values: Values, _system: System) -> str:
     week = values["week"]
-    when = "now" if not week else f"in {week:.0f} weeks"
+    when = "now" if not week else f"in {count(round(week), 'week')}"
     return f"Move {values['tag']} to {values['to']} {when}"
 
 
@@ -138,7 +138,7 @@ def _way_heat(values: Values, system: System) -> str:
 
 def _way_move(values: Values, _system: System) -> str:
     week = values["week"]
-    when = "now" if not week else f"in {week:.0f} weeks"
+    when = "now" if not week else f"in {count(round(week), 'week')}"
     return (
         f"Move: {values['tag']}, the wettest that waits, goes to {values['to']} {when} and stays there; of "
         "today, a quarter and half a year ahead this is the best."

@@ -238,7 +238,8 @@ def _other_wood(v: Values, system: System) -> str:
 
 def _stuck(v: Values, system: System) -> str:
     return (
-        f"{_called(v, system)}: it showed {v['shown']:.4g} to the last digit on {v['days']} days from "
+        f"{_called(v, system)}: it showed {v['shown']:.4g} to the last digit on "
+        f"{count(v['days'], 'day')} from "
         f"{day(v['first_utc'])} to {day(v['last_utc'])}, as a stuck meter does. Only the first of them "
         "counts."
     )
@@ -246,7 +247,7 @@ def _stuck(v: Values, system: System) -> str:
 
 def _clock(v: Values, system: System) -> str:
     return (
-        f"{_called(v, system)}: the device's clock was {v['behind_days']:.0f} days behind for "
+        f"{_called(v, system)}: the device's clock was {count(round(v['behind_days']), 'day')} behind for "
         f"{count(v['count'], 'reading')}, so the time of arrival counts."
     )
 
@@ -290,7 +291,8 @@ def _one_day(v: Values, _: System) -> str:
 def _no_reading_for(v: Values, _: System) -> str:
     until = "now" if v["until_utc"] is None else day(v["until_utc"])
     return (
-        f"There is no usable reading for {v['days']:.0f} days, from {day(v['since_utc'])} to {until}; the "
+        f"There is no usable reading for {count(round(v['days']), 'day')}, from {day(v['since_utc'])} "
+        f"to {until}; the "
         "model alone carries it through."
     )
 
@@ -352,7 +354,8 @@ def _size_near_end(v: Values, system: System) -> str:
 def _air_not_measured(v: Values, _: System) -> str:
     gaps = "a gap" if v["gaps"] == 1 else f"{v['gaps']} gaps"
     return (
-        f"Its air was not measured in {gaps} of {v['days']:.0f} days since it came. There the fit is less "
+        f"Its air was not measured in {gaps} of {count(round(v['days']), 'day')} since it came. There "
+        "the fit is less "
         "sure of the air's EMC."
     )
 

@@ -6,7 +6,7 @@ import math
 from collections.abc import Mapping
 from typing import Final
 
-from baulk.models.formatting import show_movement
+from baulk.models.formatting import count, show_movement
 from baulk.models.text.common import Values, Writer, fixed
 from baulk.models.units import System, show_mass
 
@@ -54,7 +54,8 @@ def _boxed_heart(values: Values, system: System) -> str:
 
 def _set_point(values: Values, _system: System) -> str:
     return (
-        f"The set-point expires after {values['hours']:.0f} hours unless it is published again. It is a "
+        f"The set-point expires after {count(round(values['hours']), 'hour')} unless it is published "
+        "again. It is a "
         "request, never a safety control. The machine must have its own limits, switch itself off when it is "
         "full, hot or out of contact, and be fed through a residual-current device."
     )

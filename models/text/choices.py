@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any, Final
 
-from baulk.models.formatting import share
+from baulk.models.formatting import count, share
 from baulk.models.text.common import Values, Writer, fixed, pct
 from baulk.models.units import System, show_length, show_size
 
@@ -43,7 +43,8 @@ def name(what: str, values: Mapping[str, Any], system: System) -> str:
         return f"Kerf face {values['face']}, {show_length(values['depth_mm'], system)} deep"
     if what == "move":
         week = values["week"]
-        return f"Move it to {values['place']} {f'in {week:.0f} weeks' if week else 'now'}"
+        when = f"in {count(round(week), 'week')}" if week else "now"
+        return f"Move it to {values['place']} {when}"
     if what == "use":
         return f"Use it for {values['use']}"
     return NAMES[what]
@@ -87,7 +88,7 @@ def _later(values: Values, system: System) -> str:
 def _weeks(word: str, values: Values, system: System) -> str:
     than = name(values["than"]["what"], values["than"], system)
     return (
-        f"{word} by {round(values['weeks'])} weeks (90 % range {round(values['low_weeks'])} to "
+        f"{word} by {count(round(values['weeks']), 'week')} (90 % range {round(values['low_weeks'])} to "
         f"{round(values['high_weeks'])}) than: {than}."
     )
 

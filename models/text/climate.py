@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from typing import Any, Final
 
-from baulk.models.formatting import share
+from baulk.models.formatting import count, share
 from baulk.models.units import System
 
 Values = Mapping[str, Any]
@@ -16,7 +16,8 @@ def _gaps(v: Values, _: System) -> str:
     many = "a gap" if one else f"{v['gaps']} gaps"
     longest = "" if one else f" (the longest {v['longest_days']:.0f})"
     return (
-        f"The air of {v['place']} has {many} of {v['days']:.0f} days{longest} since {_who(v)} came; the "
+        f"The air of {v['place']} has {many} of {count(round(v['days']), 'day')}{longest} since "
+        f"{_who(v)} came; the "
         f"months' usual air stands in for {'it' if one else 'them'}."
     )
 
@@ -28,7 +29,7 @@ def _who(v: Values) -> str:
 
 def _mould(v: Values, _: System) -> str:
     return (
-        f"In the last {v['days']:.0f} days the air of {v['place']} was damp enough for mould in "
+        f"In the last {count(round(v['days']), 'day')} the air of {v['place']} was damp enough for mould in "
         f"{share(v['damp_share'])} of the time (Hukka & Viitanen 1999). Mould needs weeks of it: look at the "
         "wet faces and keep the air moving."
     )

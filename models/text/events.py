@@ -11,6 +11,7 @@ from baulk.models import units
 from baulk.models.formatting import day, show_along, show_gauge
 from baulk.models.quantity import Quantity
 from baulk.models.reading import AT_LEAST, Reading, from_end_mm, sensor_of
+from baulk.models.text import series as series_text
 from baulk.models.text.common import pct
 from baulk.models.timber import WANE, Event, EventKind, Timber, Value, sealed_utc
 from baulk.models.units import System, TemperatureUnit
@@ -35,6 +36,52 @@ def value(reading: Reading, system: System, temperature: TemperatureUnit) -> str
     """Return a reading's value in the reader's units."""
     said = quantity(reading.series.quantity, reading.value, reading.unit, system, temperature)
     return f"at least {said}" if AT_LEAST in reading.flags else said
+
+
+def both_values(
+    stored: Reading, other: Reading, system: System, temperature: TemperatureUnit
+) -> tuple[str, str]:
+    """Return two values of one moment in the reader's units, as finely as it takes to tell them apart."""
+    told = value(stored, system, temperature), value(other, system, temperature)
+    if told[0] != told[1]:
+        return told
+    kind, unit = stored.series.quantity, stored.unit
+    return two_quantities(kind, (stored.value, other.value), unit, system, temperature)
+
+
+def two_quantities(
+    kind: Quantity,
+    numbers: tuple[float, float],
+    unit: str,
+    system: System,
+    temperature: TemperatureUnit,
+) -> tuple[str, str]:
+    """Return two measured numbers in the reader's units, as finely as it takes to tell them apart."""
+    first, second = (quantity(kind, each, unit, system, temperature) for each in numbers)
+    if first != second:
+        return first, second
+    first, second = (_finely(each, unit, system, temperature) for each in numbers)
+    return first, second
+
+
+def _finely(number: float, unit: str, system: System, temperature: TemperatureUnit) -> str:
+    if unit == "kg" and system == "inch":
+        number, unit = number / units.mass_kg("1 lb"), "lb"
+    elif unit == "mm" and system == "inch":
+        number, unit = number / 25.4, "in"
+    elif unit == "degC":
+        number, unit = (number * 1.8 + 32, "°F") if temperature == "F" else (number, "°C")
+    return f"{number:.6g} {unit}"
+
+
+def clash(
+    stored: Reading, other: Reading, system: System, temperature: TemperatureUnit, zone: tzinfo | None
+) -> str:
+    """Say that a moment has two values, in the reader's units."""
+    first, second = both_values(stored, other, system, temperature)
+    at = f"{other.taken_utc.astimezone(zone):%Y-%m-%d %H:%M:%S}"
+    name = series_text.named(str(other.series), system)
+    return f"{name} at {at} is stored as {first} already and came again as {second}"
 
 
 def quantity(

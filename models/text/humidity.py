@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any, Final
 
-from baulk.models.formatting import about, capital, day, share
+from baulk.models.formatting import about, capital, count, day, share
 from baulk.models.text.common import Values, Writer, fixed
 from baulk.models.units import System, show_temperature
 
@@ -209,7 +209,7 @@ def _timbers_give(values: Values, _system: System) -> str:
 
 def _balance(values: Values, _system: System) -> str:
     learned = values["learned_days"]
-    source = "" if learned is None else f", learned from {learned:.0f} days of readings"
+    source = "" if learned is None else f", learned from {count(round(learned), 'day')} of readings"
     now = values["now_l_day"]
     return (
         f"At {values['per_h']:.2g} air changes an hour{source}, draughts bring in "

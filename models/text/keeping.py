@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Final
 
-from baulk.models.formatting import day
+from baulk.models.formatting import count, day
 from baulk.models.text.common import Values, Writer, pct
 from baulk.models.units import System
 
@@ -25,7 +25,8 @@ def _decay(v: Values, system: System) -> str:
     sap = ", its sapwood like all sapwood badly" if v["has_sapwood"] else ""
     until = "" if v["dry_utc"] is None else f"; the shell is expected below 20 % by {day(v['dry_utc'])}"
     return (
-        f"In the last {v['days']:.0f} days it lay {v['hours_h']:.0f} hours in air of {_WINDOW[system]} "
+        f"In the last {count(round(v['days']), 'day')} it lay {count(round(v['hours_h']), 'hour')} in "
+        f"air of {_WINDOW[system]} "
         f"with its shell above 20 % (now {pct(v['shell_pct'])}), in which wood can rot (Wood Handbook, "
         f"chapter 14){until}. {stands[0].upper()}{stands[1:]}{sap}. Move air over it, keep rain and earth "
         "off it, and try soft or stained places with an awl; wear a mask where mould or rot is brushed off."
@@ -66,7 +67,8 @@ def _longhorn(v: Values, system: System) -> str:
 
 def _turn(v: Values, _system: System) -> str:
     return (
-        f"It has lain {v['days']:.0f} days on the same side: turn it, so that all faces dry alike (common "
+        f"It has lain {count(round(v['days']), 'day')} on the same side: turn it, so that all faces dry "
+        "alike (common "
         "practice: every two months while it is wet). Lift it with a hoist or enough people and never stand "
         "below it; enter the turn."
     )
@@ -74,7 +76,8 @@ def _turn(v: Values, _system: System) -> str:
 
 def _stickers(v: Values, _system: System) -> str:
     return (
-        f"Its stickers have not been noted as moved for {v['days']:.0f} days: look below them for mould and "
+        f"Its stickers have not been noted as moved for {count(round(v['days']), 'day')}: look below "
+        "them for mould and "
         "stain and shift them by their width, dry ones in one line above each other (common practice: every "
         "four months). Lift a pile only with the pieces above secured."
     )
@@ -82,7 +85,8 @@ def _stickers(v: Values, _system: System) -> str:
 
 def _coat(v: Values, _system: System) -> str:
     return (
-        f"Its coat is {v['days']:.0f} days old: look for cracks, above all on the ends, and coat again where "
+        f"Its coat is {count(round(v['days']), 'day')} old: look for cracks, above all on the ends, and "
+        "coat again where "
         "it has opened (common practice: twice a year while it is wet). Coats and their solvents want open "
         "air and no flame."
     )

@@ -36,7 +36,7 @@ def _ready(held: Values, _system: System) -> str:
 
 def _slipped(held: Values, _system: System) -> str:
     return (
-        f"{held['tag']} is expected {held['days']} days later than before: "
+        f"{held['tag']} is expected {count(held['days'], 'day')} later than before: "
         f"{formatting.about(held['expected_utc'], None)}"
     )
 
@@ -196,7 +196,7 @@ def _forwarder(held: Values, _system: System) -> str:
             f"link; when it was heard last {count(held['waiting'], 'message')} waited there"
         )
     if held["used_pct"] is not None:
-        left = "" if held["days"] is None else f", enough for {held['days']:.0f} days"
+        left = "" if held["days"] is None else f", enough for {count(round(held['days']), 'day')}"
         found.append(
             f"the room of the forwarder {name} is {held['used_pct']:.0f} % full{left}: mend its link, or "
             "raise spool_mb in its [forward]"
@@ -228,14 +228,15 @@ def _behind(held: Values, _system: System) -> str:
 def _no_depth(held: Values, _system: System) -> str:
     return (
         f"the sensor {held['sensor']} is on {held['tag']} and its depth is unknown; take number "
-        f"{held['number']} back and attach it with --depth"
+        f"{held['number']} of its history back, and say how deep it is as you attach it again"
     )
 
 
 def _on_nothing(held: Values, _system: System) -> str:
     return (
         f"the sensor {held['sensor']} was on no timber at {held['taken_utc']:%Y-%m-%d %H:%M}; "
-        f"`baulk timber attach TAG {held['sensor']} --at TIME` says where it was"
+        "say where it was: Record work on that timber's page, Sensor attached, with the day of it (or "
+        f"`baulk timber attach TAG {held['sensor']} --at TIME`)"
     )
 
 

@@ -43,7 +43,7 @@ _WHAT: Final = {
 
 def years(days: float) -> str:
     """Write how far a forecast looks."""
-    return "two years" if abs(days - 730) < 8 else f"{days:.0f} days"
+    return "two years" if abs(days - 730) < 8 else f"{count(round(days), 'day')}"
 
 
 def rough_days(number: float) -> str:

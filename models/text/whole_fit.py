@@ -26,7 +26,7 @@ SENTENCES: Final[Mapping[str, Callable[[Values, System], str]]] = {
     "whole_fit.many_updates": lambda v, _: (
         f"New readings were added {count(v['updates'], 'time')} since the last whole fit."
     ),
-    "whole_fit.old": lambda v, _: f"The last whole fit is {v['days']:.0f} days old.",
+    "whole_fit.old": lambda v, _: f"The last whole fit is {count(round(v['days']), 'day')} old.",
     "whole_fit.changed": lambda _v, _s: "An event, the timber's entry or an earlier reading has changed.",
     "whole_fit.outlier": lambda _v, _s: "A new reading does not fit the rest.",
     "whole_fit.unusable": lambda _v, _s: "A new reading can't be used as it is.",

@@ -67,6 +67,8 @@ def test_the_table_names_them_all(yard_dir):
     assert "loft/north" in shown
     assert "quarantine:" in shown
     assert "nothing was ever heard on attic/+" in shown
+    assert "air temperature in north: 72 °F at 2026-05-14" in shown  # the shop's, not the wire's
+    assert "degC" not in shown
 
 
 def test_a_flood_of_topics_keeps_the_newest(yard_dir):

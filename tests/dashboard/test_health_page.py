@@ -69,12 +69,12 @@ def test_a_message_for_a_timber_not_yet_tagged_waits_and_is_stored_on_trying_aga
     assert "no timber FER-77" in html(page)
     assert "could not be stored" in html(page)
     page.button(key="replay").click().run()
-    assert "0 readings stored; 1 messages still wait" in html(page)
+    assert "0 readings stored; still waiting: 1 message" in html(page)
     with shops.open(shop_folder) as shop:
         shop.register.add(invented.piece("FER-77"))
     page.button(key="replay").click().run()
     assert not page.exception
-    assert "1 reading stored; 0 messages" in html(page)
+    assert "1 reading stored; still waiting: 0 messages" in html(page)
     assert any("Empty." in each.value for each in page.caption)
 
 

@@ -525,7 +525,7 @@ def test_where_a_timber_comes_from_and_its_stages_stand_in_its_history(here, ans
     assert "comes from the mill, felled 2026-01-02, for stem" in " ".join(history.split())
     assert "launched" in history
     here("timber", "retire", "FER-02")
-    here("timber", "event", "FER-02", "launched")  # service goes on after it has left the yard
+    here("timber", "event", "FER-02", "launched", "--yes")  # service goes on after it has left the yard
     for words, why in (
         ((), "at least one word"),
         (("--felled", "May"), "looks like 2026-01-14"),

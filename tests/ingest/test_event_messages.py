@@ -12,7 +12,7 @@ import pytest
 from baulk.ingest import decode_again, operations, pipeline
 from baulk.ingest.mqtt import message_schema
 from baulk.ingest.store.rejected import Cause, Which
-from baulk.models.timber import BY_MESSAGE, DETAILS, EventKind
+from baulk.models.timber import BEFORE, BY_MESSAGE, DETAILS, EventKind
 
 from .conftest import NOW, raw, timber
 
@@ -69,6 +69,8 @@ def test_everything_that_a_kind_can_say_comes_by_message_and_fits_the_schema(yar
     detail = dict(WHOLE[kind])
     if kind is EventKind.MEASURED:  # a width lies along a, a depth along b
         del detail["depth_mm"]
+    for before in BEFORE.get(kind, ()):  # a stage that comes first
+        pipeline.handle(told(before, {}), yard)
     message = told(kind, detail, by="Ann", note="cold day")
     jsonschema.validate(json.loads(message.payload), SCHEMA, jsonschema.Draft202012Validator)
     assert pipeline.handle(message, yard) == 0

@@ -331,7 +331,7 @@ def test_the_command_tells_what_went_and_what_can_not_be_meant_is_refused(full, 
     said = capsys.readouterr().out
     assert "event: " in said
     assert "Rows in both databases, each compared: 1 counter, 2 evaluation, " in said
-    assert "600 readings of 2 timbers and places are in both stores, each compared" in said
+    assert "in both stores, each compared: 600 readings under 2 names" in said
     assert "baulk.toml names postgres now" in said
     with pytest.raises(OutOfRange, match="another store than now"):
         moving.settings_for(config.load(full), "postgres")

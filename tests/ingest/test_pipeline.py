@@ -122,7 +122,7 @@ def test_a_batch_with_a_reading_twice_stores_it_once_and_the_rest_too(yard):
     assert pipeline.handle_batch([first, first, second, other], yard) == 2
     assert [one.value for one in yard.store.readings(Owner.TIMBER, "FER-01")] == [95, 96]
     (row,) = yard.store.quarantined()
-    assert "is stored as 96 already and came again as 70" in row.reason
+    assert "is stored as 96 kg already and came again as 70 kg" in row.reason
 
 
 def test_a_place_may_send_air_once_it_is_entered(yard):

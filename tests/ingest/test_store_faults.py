@@ -277,7 +277,7 @@ def test_a_batch_with_old_and_new_and_other_values_is_told_apart_in_few_round_tr
         assert store.append(again) == 2
         assert time.monotonic() - began < 5
         assert [row.reason for row in store.quarantined()] == [
-            f"{WOOD} at {NOW:%Y-%m-%d %H:%M:%S} is stored as 0 already and came again as -1"
+            f"{WOOD} at {NOW:%Y-%m-%d %H:%M:%S} is stored as 0 °C already and came again as -1 °C"
         ]
 
 

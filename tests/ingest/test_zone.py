@@ -113,12 +113,11 @@ def test_two_values_for_one_moment_are_told_by_the_shops_clock_in_quarantine_and
             Reading(series=temp, value=value, taken_utc=at, arrived_utc=at) for value in (20.0, 21.0)
         )
         (row,) = opened.store.quarantined()
-        assert (
-            row.reason == "air/shed/temp at 2026-05-13 00:30:00 is stored as 20 already and came again as 21"
-        )
+        told = "air/shed/temp at 2026-05-13 00:30:00 is stored as 20 °C already and came again as 21 °C"
+        assert row.reason == told
         csv = b"series,taken,value,unit\nair/shed/temp,2026-05-12T23:30:00Z,22,degC\n"
         (line,) = import_readings.of_long(csv, opened).look(opened, LATE).clashes
-        assert " in shed at 2026-05-13 00:30:00 is stored as 20 already, here it is 22" in line
+        assert " in shed at 2026-05-13 00:30:00 is stored as 68 °F already, here it is 72 °F" in line
         with pytest.raises(OutOfRange, match="not 2031-07-01 13:00"):
             hand_readings.add(opened, temp, 20, now_utc=LATE, taken_utc=datetime(2031, 7, 1, 12, tzinfo=UTC))
 

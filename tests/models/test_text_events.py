@@ -256,3 +256,24 @@ def test_an_error_is_told_in_the_readers_units_and_what_was_typed_stays(said, in
 
 def test_every_kind_has_words():
     assert {f"event.{kind.value}" for kind in EventKind} == set(events.SENTENCES)
+
+
+@pytest.mark.parametrize(
+    ("text", "two", "inch", "metric"),
+    [
+        ("timber/FER-01/weight", (90.1, 95.0), ("199 lb", "209 lb"), ("90 kg", "95 kg")),
+        ("timber/FER-01/weight", (90.1, 90.2), ("198.636 lb", "198.857 lb"), ("90.1 kg", "90.2 kg")),
+        ("air/shed/temp", (20.0, 20.1), ("68 °F", "68.18 °F"), ("20 °C", "20.1 °C")),
+        ("air/shed/humidity", (61.02, 61.04), ("61.02 %RH", "61.04 %RH"), ("61.02 %RH", "61.04 %RH")),
+        ("timber/FER-01/width", (150.01, 150.04), ("5.90591 in", "5.90709 in"), ("150.01 mm", "150.04 mm")),
+    ],
+)
+def test_two_values_of_a_moment_are_told_apart_in_the_readers_units(text, two, inch, metric):
+    at = datetime(2026, 5, 14, 9, 30, tzinfo=UTC)
+    stored, other = (
+        Reading(series=Series.parse(text), value=value, taken_utc=at, arrived_utc=at) for value in two
+    )
+    assert events.both_values(stored, other, "inch", "F") == inch
+    assert events.both_values(stored, other, "metric", "C") == metric
+    said = events.clash(stored, other, "inch", "F", UTC)
+    assert said.endswith(f"at 2026-05-14 09:30:00 is stored as {inch[0]} already and came again as {inch[1]}")

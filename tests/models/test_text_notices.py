@@ -382,15 +382,18 @@ TOLD = [
     (
         "sensor.no_depth",
         {"sensor": "S7", "tag": "FER-01", "number": 4},
-        "the sensor S7 is on FER-01 and its depth is unknown; take number 4 back and attach it with --depth",
+        (
+            "the sensor S7 is on FER-01 and its depth is unknown; take number 4 of its history back, and say "
+            "how deep it is as you attach it again"
+        ),
         None,
     ),
     (
         "sensor.on_nothing",
         {"sensor": "S7", "taken_utc": MARCH},
         (
-            "the sensor S7 was on no timber at 2027-03-04 12:00; `baulk timber attach TAG S7 --at TIME` "
-            "says where it was"
+            "the sensor S7 was on no timber at 2027-03-04 12:00; say where it was: Record work on that "
+            "timber's page, Sensor attached, with the day of it (or `baulk timber attach TAG S7 --at TIME`)"
         ),
         None,
     ),
