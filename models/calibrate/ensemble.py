@@ -13,6 +13,7 @@ from dataclasses import replace
 from typing import Final
 
 import numpy as np
+from numba import njit
 from scipy.special import erf
 
 from baulk.models import sapwood
@@ -70,7 +71,6 @@ def with_misfit(
     emc = (given.emc_pct + theta[EMC])[:, None, None]
     sizes: dict[int, Floats] = {}
     wettest: dict[int, Floats] = {}
-    left = np.empty(max((each.mc_pct.size for each in fields), default=0))
     found = []
     for each in fields:
         key = id(each.section)
@@ -80,15 +80,22 @@ def with_misfit(
             core = theta[MISFIT_CORE][:, None, None] * _form(each)
             sizes[key] = 4 * (theta[MISFIT][:, None, None] + core) / to_lose**2
             wettest[key] = emc + to_lose
-        added = wettest[key] - each.mc_pct
-        np.multiply(
-            added, np.subtract(each.mc_pct, emc, out=left[: added.size].reshape(added.shape)), out=added
-        )
-        np.maximum(added, 0.0, out=added)  # beyond both ends as at them
-        added *= sizes[key]
-        added += each.mc_pct
-        found.append(replace(each, mc_pct=np.maximum(added, LEAST_PCT, out=added)))
+        departed = np.empty(each.mc_pct.shape)
+        _depart(each.mc_pct, emc[:, 0, 0], wettest[key], sizes[key], departed)
+        found.append(replace(each, mc_pct=departed))
     return tuple(found)
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _depart(mc_pct: Floats, emc_pct: Floats, wettest: Floats, sizes: Floats, departed: Floats) -> None:
+    """Fill in each member's field with its departure, in one pass; beyond both ends as at them."""
+    count, ny, nx = mc_pct.shape
+    for k in range(count):
+        for j in range(ny):
+            for i in range(nx):
+                mc = mc_pct[k, j, i]
+                left = max((wettest[k, j, i] - mc) * (mc - emc_pct[k]), 0.0)
+                departed[k, j, i] = max(mc + left * sizes[k, j, i], LEAST_PCT)
 
 
 def ahead(
