@@ -7,6 +7,10 @@ the answer second order (Richardson). Every sweep is unconditionally stable, kee
 driest and the wettest it came from, and gives off exactly what the cells lose; so does what is taken from
 them, and of a member that would leave that range by it the halves alone are taken.
 
+What a step conducts is worked out twice, at its start and after its first half, for both directions at once:
+the whole and the first half share the first. That costs two thirds of working it out for every sweep, and the
+answer stays second order, for the sweeps of both ways leave the same out.
+
 A sweep eliminates along the first axis of a contiguous array; every line across it, of every member, is a
 lane of the innermost loop, so that the elimination runs as SIMD both for one run and for an ensemble.
 Between two sweeps the array is turned.
@@ -16,6 +20,7 @@ from __future__ import annotations
 
 import numpy as np
 from numba import njit
+from numpy.typing import NDArray
 
 from baulk.models.constants import Floats
 from baulk.models.drying.axes import (
@@ -101,20 +106,22 @@ def _per(
 
 
 @njit(cache=True, nogil=True, error_model="numpy", fastmath=FAST)
-def _lay(axis: Axis, now: tuple[float, float, float], air: Floats, wide: Light) -> None:
-    """Lay out over the lanes what holds for one step: EMC; factor on D, resistances, EMC in single."""
+def _lay(axis: Axis, now: tuple[float, float, float], wide: Light) -> None:
+    """Lay out over the lanes what holds for one step: factor on D, resistances, EMC.
+
+    `now` holds the step's temperature factor, EMC of the air [%] and cosine of the season, 1 in midwinter.
+    """
     warm, emc, cold = single(now[0]), single(now[1]), single(now[2])
     ln_warm = single(np.log(now[0]))
     own = axis.lanes
-    for k in range(air.size):
+    lanes = own.shape[1]
+    for k in range(lanes):
         wide[3, k] = max(emc + own[OFFSET, k], ZERO)
-    for k in range(air.size):
-        air[k] = wide[3, k]
-    for k in range(air.size):
+    for k in range(lanes):
         wide[0, k] = warm * _exp(own[EXTRA, k] * ln_warm)
-    for k in range(air.size):
+    for k in range(lanes):
         wide[1, k] = own[LOW, k] * _exp(own[SEASON, k] * cold)
-    for k in range(air.size):
+    for k in range(lanes):
         wide[2, k] = own[HIGH, k] * _exp(own[SEASON, k] * cold)
 
 
@@ -161,9 +168,9 @@ def _points(u: Light, axis: Axis, wide: Light, mid: Light, skin: Light) -> None:
 
 @njit(cache=True, nogil=True, error_model="numpy", fastmath=FAST)
 def _conduct(  # noqa: C901, PLR0912 - passes over lanes
-    u: Floats, axis: Axis, dt: float, face: Floats, light: Light
+    u: Floats, axis: Axis, face: Floats, light: Light
 ) -> None:
-    """Fill in the conductance of every face between cells and to the air, times the step, in m.
+    """Fill in the conductance of every face between cells, and of both ends but for `_ease`, in m/s.
 
     The flux is that of a cubic through the potential (Kirchhoff) at two cell centres on either side, of a
     parabola at the surface; as a factor on the two-point flux between the means of the step's start. In
@@ -174,7 +181,7 @@ def _conduct(  # noqa: C901, PLR0912 - passes over lanes
     own, grain, blend, free = axis.lanes, axis.grain, axis.blend, axis.free
     last_row = free.shape[0] - 1
     warm, low, high = wide[0], wide[1], wide[2]
-    step, first, last = single(dt), single(0.5 * axis.width[0]), single(0.5 * axis.width[n - 1])
+    first, last = single(0.5 * axis.width[0]), single(0.5 * axis.width[n - 1])
     for i in range(n):
         for k in range(lanes):
             mean[i, k] = u[i, k]
@@ -197,24 +204,37 @@ def _conduct(  # noqa: C901, PLR0912 - passes over lanes
     share, after = blend[0, 1], blend[0, 2]
     for k in range(lanes):
         bent = _per(share * rise[0, k] + after * rise[1, k], rise[0, k], ONE, HALF, MOST_BENT)
-        ease = step * _per(mid[0, k] - wide[3, k], mean[0, k] - wide[3, k], ONE, HALF, TWO)
-        face[0, k] = ease / (low[k] + first / (warm[k] * grain[0, k] * usual[0, k] * bent))
+        usual[0, k] = ONE / (low[k] + first / (warm[k] * grain[0, k] * usual[0, k] * bent))
     for i in range(1, n):
         before, share, after = blend[i, 0], blend[i, 1], blend[i, 2]
         for k in range(lanes):
             flux = before * rise[i - 1, k] + share * rise[i, k] + after * rise[i + 1, k]
             between = _per(flux, mean[i, k] - mean[i - 1, k], usual[i, k], FOURTH, FOUR)
-            face[i, k] = step * warm[k] * grain[i, k] * between
+            face[i, k] = warm[k] * grain[i, k] * between
     before, share = blend[n, 0], blend[n, 1]
     for k in range(lanes):
         bent = _per(before * rise[n - 1, k] + share * rise[n, k], rise[n, k], ONE, HALF, MOST_BENT)
-        ease = step * _per(mid[n - 1, k] - wide[3, k], mean[n - 1, k] - wide[3, k], ONE, HALF, TWO)
-        face[n, k] = ease / (high[k] + last / (warm[k] * grain[n, k] * usual[n, k] * bent))
+        usual[n, k] = ONE / (high[k] + last / (warm[k] * grain[n, k] * usual[n, k] * bent))
+
+
+@njit(inline="always")
+def _ease(emc: Floats, face: Floats, light: Light) -> None:
+    """Fill in the conductance of both ends to the air, as `_conduct` left it, for the EMC of a sweep.
+
+    What is given off goes by the value at the centre of the outermost cell, the rows by its mean.
+    """
+    mean, mid, usual, n = light[0], light[1], light[3], face.shape[0] - 1
+    for k in range(emc.size):
+        air = single(emc[k])
+        face[0, k] = usual[0, k] * _per(mid[0, k] - air, mean[0, k] - air, ONE, HALF, TWO)
+    for k in range(emc.size):
+        air = single(emc[k])
+        face[n, k] = usual[n, k] * _per(mid[n - 1, k] - air, mean[n - 1, k] - air, ONE, HALF, TWO)
 
 
 @njit(cache=True, nogil=True, error_model="numpy", fastmath=FAST)
 def _eliminate(  # noqa: C901, PLR0913, PLR0917 - compiled: flat arrays
-    u: Floats, width: Floats, face: Floats, inv: Floats, right: Floats, last: Floats
+    u: Floats, width: Floats, dt: float, face: Floats, inv: Floats, right: Floats, last: Floats
 ) -> None:
     """Solve the rows for the given faces; the last row of `right` brings the EMC of the air.
 
@@ -223,13 +243,13 @@ def _eliminate(  # noqa: C901, PLR0913, PLR0917 - compiled: flat arrays
     slower, measured).
     """
     n, lanes = u.shape
-    w = width[0]
+    w = width[0] / dt
     for k in range(lanes):
         inv[0, k] = 1.0 / (w + face[1, k] + face[0, k])
     for k in range(lanes):
         right[0, k] = (w * u[0, k] + face[0, k] * right[n, k]) * inv[0, k]
     for i in range(1, n):
-        w = width[i]
+        w = width[i] / dt
         for k in range(lanes):
             last[0, k] = inv[i - 1, k]
         for k in range(lanes):
@@ -252,23 +272,26 @@ def _eliminate(  # noqa: C901, PLR0913, PLR0917 - compiled: flat arrays
 
 @njit(cache=True, nogil=True, error_model="numpy", fastmath=FAST)
 def _sweep(  # noqa: PLR0913, PLR0917 - compiled: flat arrays
-    u: Floats, axis: Axis, dt: float, now: tuple[float, float, float], out: Floats, work: Floats, light: Light
+    u: Floats, axis: Axis, dt: float, emc: float, out: Floats, work: Floats, light: Light
 ) -> None:
     """Solve every lane implicitly along the first axis of `u`; add what leaves to `out`.
 
-    `now` holds the step's temperature factor, EMC of the air [%] and cosine of the season, 1 in midwinter;
-    `work`, shape (4, n + 1, lanes), and `light`, (5, at least 4, lanes) and as high as `work`, are filled.
+    `work`, shape (4, n + 1, lanes), and `light`, (5, at least 4, lanes) and as high as `work`, are as
+    `_conduct` left them; `emc` is that of the air [%].
     Here and in the functions above each pass over the lanes writes one array and reads few others: with
     more the compiler does not prove them apart and leaves SIMD (three times slower, measured).
     """
     n, lanes = u.shape
     face, right = work[0], work[2]
-    _lay(axis, now, right[n], light[4])
-    _conduct(u, axis, dt, face, light)
-    _eliminate(u, axis.width, face, work[1], right, work[3])
+    outside = single(emc)
+    for k in range(lanes):
+        right[n, k] = max(outside + axis.lanes[OFFSET, k], ZERO)
+    _ease(right[n], face, light)
+    _eliminate(u, axis.width, dt, face, work[1], right, work[3])
     for k in range(lanes):
         air = right[n, k]
-        out[k] += axis.lanes[ACROSS, k] * (face[0, k] * (u[0, k] - air) + face[n, k] * (u[n - 1, k] - air))
+        lost = face[0, k] * (u[0, k] - air) + face[n, k] * (u[n - 1, k] - air)
+        out[k] += dt * axis.lanes[ACROSS, k] * lost
 
 
 @njit(cache=True, nogil=True, error_model="numpy", fastmath=FAST)
@@ -401,16 +424,17 @@ def _try(  # noqa: PLR0913, PLR0917 - compiled: flat arrays
 
     From `state[d][0]`, which stays, to the other one's [1] whole and [2] in halves. `off[..][0]` and [1]
     receive what leaves on the way of each; `half` and `half_off` what stands and has left after the first
-    half. One place that sweeps, because each would be compiled anew.
+    half. `work` and `light` keep what is conducted from the whole to the first half. One place each that
+    conducts and that sweeps, because each would be compiled anew.
     """
     here, there = state[d], state[1 - d]
     n, n_2, m = here[0].shape
     off[0][:] = 0.0
     off[1][:] = 0.0
     warm, whole_emc, early_emc, late_emc = _weather(air, season[1], season[2], t, t + h, row)
+    cold = np.cos(YEAR_RAD_S * (t + 0.5 * h - season[0]))
     for part in range(3):
-        begin = t + 0.5 * h if part == 2 else t
-        end = t + 0.5 * h if part == 1 else t + h
+        size = h if part == 0 else 0.5 * h
         if part == 2:
             half[:] = there[2].reshape(half.size)
             half_off[:] = 0.0
@@ -419,16 +443,23 @@ def _try(  # noqa: PLR0913, PLR0917 - compiled: flat arrays
             _turn(there[2], here[1])
         else:
             here[1] = here[0]
+        if part == 0:
+            _turn(here[0], there[2])
+        if part != 1:
+            for side in range(2):
+                if part == 0:
+                    _lay(axes[side], (warm, whole_emc, cold), light[side][4])
+                lanes = here[1].reshape(n, n_2 * m) if side == d else there[2].reshape(n_2, n * m)
+                _conduct(lanes, axes[side], work[side][0], light[side])
         emc = whole_emc if part == 0 else early_emc if part == 1 else late_emc
-        cold = np.cos(YEAR_RAD_S * (0.5 * (begin + end) - season[0]))
         way = min(part, 1)
-        exchange(here[1], d, slot, end - begin, (warm, emc, cold), off[0][way])
+        exchange(here[1], d, slot, size, (warm, emc, cold), off[0][way])
         for second in range(2):
             side = 1 - d if second else d
             if second:
                 _turn(here[1], there[1 + way])
             lanes = there[1 + way].reshape(n_2, n * m) if second else here[1].reshape(n, n_2 * m)
-            _sweep(lanes, axes[side], end - begin, (warm, emc, cold), off[side][way], work[side], light[side])
+            _sweep(lanes, axes[side], size, emc, off[side][way], work[side], light[side])
     whole, halves = there[1].reshape(n_2, n * m), there[2].reshape(n_2, n * m)
     return _apart(whole, halves, count[1 - d], count[d], work[1 - d][0, 0], m)
 
@@ -566,6 +597,33 @@ def march(  # noqa: PLR0913, PLR0915, PLR0917 - compiled: flat arrays
     return taken
 
 
+@njit(cache=True, nogil=True, error_model="numpy")
+def hand_over(
+    fields: Floats, rows: NDArray[np.int64], chunk: NDArray[np.int64], at: NDArray[np.int64], to: Floats
+) -> None:
+    """Write what a chunk of members was at some moments where each member has a field of its own.
+
+    Parameters
+    ----------
+    fields : ndarray, shape (times, ny, nx, m)
+        From `march`. [%]
+    rows : ndarray, shape (k,)
+        The moments in it.
+    chunk : ndarray, shape (m,)
+        The members.
+    at : ndarray, shape (k,)
+        The moments in `to`.
+    to : ndarray, shape (all times, all members, ny, nx)
+        Receives them. [%]
+    """
+    _, ny, nx, m = fields.shape
+    for s in range(rows.size):
+        for k in range(m):
+            for j in range(ny):
+                for i in range(nx):
+                    to[at[s], chunk[k], j, i] = fields[rows[s], j, i, k]
+
+
 @njit(cache=True, nogil=True, error_model="numpy", fastmath=FAST)
 def layers(  # noqa: C901, PLR0912, PLR0913, PLR0917 - compiled: flat arrays
     state: Floats, found: Floats, at_s: Floats, span: Floats, air: Floats, control: Floats, axis: Axis,
@@ -633,7 +691,9 @@ def layers(  # noqa: C901, PLR0912, PLR0913, PLR0917 - compiled: flat arrays
             for j in range(lanes):
                 u[n - 1, j] = inner[k, j] + share * (inner[k + 1, j] - inner[k, j])
             cold = np.cos(YEAR_RAD_S * (end - 0.5 * size - control[3]))
-            _sweep(u, axis, size, (warm, emc, cold), off, work, light)
+            _lay(axis, (warm, emc, cold), light[4])
+            _conduct(u, axis, work[0], light)
+            _sweep(u, axis, size, emc, off, work, light)
         for i in range(n):
             for j in range(lanes):
                 better = 2.0 * halves[i, j] - whole[i, j]

@@ -103,8 +103,14 @@ class Members:
         return int(self.d_factor.size)
 
     def some(self, which: slice | NDArray[np.intp]) -> Members:
-        """Return a part of them."""
-        return Members(**{name: part[which] for name, part in self._given().items()})
+        """Return a part of them, which is not looked at again: what holds of all holds of a part."""
+        found = object.__new__(Members)
+        for each in fields(self):
+            part = getattr(self, each.name)
+            object.__setattr__(found, each.name, None if part is None else part[which])
+        if found.size == 0:
+            raise OutOfRange("the members", "need arrays of one length, at least 1")
+        return found
 
     def _given(self) -> dict[str, Floats]:
         parts = {field.name: getattr(self, field.name) for field in fields(self)}

@@ -34,7 +34,7 @@ def exchange(  # noqa: C901, PLR0912, PLR0913, PLR0917 - compiled: flat arrays
 ) -> None:
     """Let the walls of a slot give off for one step; add what leaves to `out`, lane by member.
 
-    `u` stands (ny, nx, m) where `d` is 0, else (nx, ny, m); `now` as in `kernel._sweep`.
+    `u` stands (ny, nx, m) where `d` is 0, else (nx, ny, m); `now` as in `kernel._lay`.
     """
     count, members = slot.rows.size, u.shape[2]
     if count == 0:

@@ -335,9 +335,9 @@ def _solve(  # noqa: PLR0913, PLR0915, PLR0917 - what a run needs, checked and l
         shares[side] = (fold(shares[side][0], 0), fold(shares[side][1], 0))
     mc = np.empty((at_s.size, *start.shape))
     given = np.empty((at_s.size, count))
-    watched_s, layers, points = at_s, None, potential(law, members)
+    watched_s, layers = at_s, None
     if near_faces and not kerf.rows.size:  # the lines through the middle would cross a kerf
-        layers = under_faces.Layers.of(section, law, members)
+        layers, points = under_faces.Layers.of(section, law, members), potential(law, members)
         watched_s = np.sort(np.concatenate([at_s, under_faces.watched_s(float(at_s[-1]))]))
         added = np.empty((at_s.size, 4, layers.depths_mm.size, count))
     kept = np.searchsorted(watched_s, at_s)
@@ -375,7 +375,7 @@ def _solve(  # noqa: PLR0913, PLR0915, PLR0917 - what a run needs, checked and l
                 x, y, (count_y, count_x), own,
             )  # fmt: skip
             mine = np.nonzero((kept >= done) & (kept < upto))[0]
-            mc[mine[:, None], chunk] = fields[kept[mine] - done].transpose(0, 3, 1, 2)
+            kernel.hand_over(fields, kept[mine] - done, chunk, mine, mc)
             given[mine[:, None], chunk] = (sofar + off[kept[mine] - done]) / (dx.sum() * dy.sum())
             if layers is not None:
                 seen.append(under_faces.Watched.of(fields, x_edges, y_edges, mirror))

@@ -1,7 +1,8 @@
 """Measure gathering and evaluating of one timber with the program on the path, old or new; print JSON.
 
-Run as ``python columns_child.py FOLDER MINUTES TIMES``: the shop in FOLDER is made if it is not there, with a
-year of pins at three depths every MINUTES and of hourly air.
+Run as ``python columns_child.py FOLDER MINUTES TIMES [X Y]``: the shop in FOLDER is made if it is not there,
+with a year of pins at three depths every MINUTES and of hourly air; X and Y are where the pith lies, mm from
+the middle.
 """
 
 from __future__ import annotations
@@ -44,14 +45,15 @@ def put(yard, name, every_min, course):
         yard.store.append(some)
 
 
-def made(folder, every_min):
-    """Make the shop."""
+def made(folder, every_min, pith):
+    """Make the shop; the pith lies `pith` mm from the middle, in x and y."""
     rng = np.random.default_rng(3)
     shops.init(folder, name="Bench yard")
     with shops.open(folder) as yard:
         yard.register.add(
             Timber(
-                tag=TAG, species="white oak", section=Section(width_mm=203, depth_mm=190), length_mm=3000,
+                tag=TAG, species="white oak", length_mm=3000,
+                section=Section(width_mm=203, depth_mm=190, pith_x_mm=pith[0], pith_y_mm=pith[1]),
                 finished=Finished(width_mm=152, depth_mm=152), use_class="backbone-above-water", place="shed",
                 arrived_utc=BEGAN,
             )
@@ -89,10 +91,10 @@ def took(work):
     return found, time.process_time() - begun
 
 
-def main(folder, every_min, times):
+def main(folder, every_min, times, pith):
     """Print the least of some times for each step."""
     if not folder.exists():
-        made(folder, every_min)
+        made(folder, every_min, pith)
     best: dict[str, float] = {}
     with shops.open(folder) as yard:
         airs = {}
@@ -112,4 +114,7 @@ def main(folder, every_min, times):
 
 
 if __name__ == "__main__":
-    main(Path(sys.argv[1]), float(sys.argv[2]), int(sys.argv[3]))
+    main(
+        Path(sys.argv[1]), float(sys.argv[2]), int(sys.argv[3]),
+        tuple(float(each) for each in sys.argv[4:6]) or (0.0, 0.0),
+    )  # fmt: skip

@@ -29,7 +29,7 @@ from baulk.models.diffusion import DiffusionLaw
 from baulk.models.drying import solver
 from baulk.models.drying.axes import Axis
 from baulk.models.drying.grid import centre_shares, slope_shares
-from baulk.models.drying.kernel import _sweep
+from baulk.models.drying.kernel import _conduct, _lay, _sweep
 from baulk.models.drying.solver import Members
 from baulk.models.section import Section
 from baulk.models.sorption import rh_pct
@@ -158,15 +158,21 @@ def dgtsv_sweep_s(n, count):
 def own_sweep_s(n, count):
     """Time of one of our sweeps over as many lines on one core, conductances, bends and balance included."""
     lanes, width = n * count, np.diff(solver.graded_edges_mm(SECTION.width_mm, n)) / 1000
-    free = np.exp(LAW.slope_per_pct * (LAW.fsp_pct - 20))
-    each = [1.0, 0.0, 1e7, 1e7, LAW.slope_per_pct, LAW.fsp_pct, free, 0.0, 0.0]
+    free = np.full((1, lanes), np.exp(LAW.slope_per_pct * (LAW.fsp_pct - 20)))
+    each = [1.0, 0.0, 1e7, 1e7, LAW.slope_per_pct, LAW.fsp_pct, 0.0, 0.0]
     own = np.repeat(np.array(each)[:, None], lanes, axis=1)
-    grain = np.full((n + 1, lanes), 1e-8)
-    light = (each.astype(np.float32) for each in (grain, slope_shares(width), centre_shares(width), own))
+    laid = np.full((n + 1, lanes), 1e-8), slope_shares(width), centre_shares(width), own, free
+    light = (each.astype(np.float32) for each in laid)
     axis = Axis(width, *light)
     u, out, work = np.full((n, lanes), 60.0), np.zeros(lanes), np.empty((4, n + 1, lanes))
     single = np.empty((5, n + 1, lanes), np.float32)
-    return best_s(lambda: _sweep(u, axis, DAY, (1.0, EMC, 0.0), out, work, single), 30)[0]
+
+    def sweep():
+        _lay(axis, (1.0, EMC, 0.0), single[4])
+        _conduct(u, axis, work[0], single)
+        _sweep(u, axis, DAY, EMC, out, work, single)
+
+    return best_s(sweep, 30)[0]
 
 
 IN_A_PROCESS = """

@@ -18,7 +18,7 @@ from baulk.models.diffusion import DiffusionLaw, law_for
 from baulk.models.drying import solver
 from baulk.models.drying.axes import Axis
 from baulk.models.drying.grid import centre_shares, slope_shares
-from baulk.models.drying.kernel import _between, _sweep
+from baulk.models.drying.kernel import _between, _conduct, _lay, _sweep
 from baulk.models.drying.solver import CONDUCTANCE_M_S, FaceCover, Members
 from baulk.models.field import MoistureField
 from baulk.models.section import Face, Finished, Section
@@ -157,7 +157,9 @@ def test_a_steady_flux_stays_steady_in_every_inner_cell():
     axis = Axis(width, *light)
     u = profile[:, None].copy()
     work = np.empty((4, n + 1, 1)), np.empty((5, n + 1, 1), np.float32)
-    _sweep(u, axis, DAY, (1.0, 10.0, 0.0), np.zeros(1), *work)
+    _lay(axis, (1.0, 10.0, 0.0), work[1][4])
+    _conduct(u, axis, work[0][0], work[1])
+    _sweep(u, axis, DAY, 10.0, np.zeros(1), *work)
     assert u[8:-8, 0] == pytest.approx(profile[8:-8], abs=1e-3)
     assert abs(u[0, 0] - profile[0]) > 0.05  # the closed ends do change
 
