@@ -10,7 +10,7 @@ from baulk.ingest.aside import Gone
 from baulk.ingest.evaluation import batch, executors
 from baulk.ingest.evaluation.batch import ENDED_TWICE
 from baulk.ingest.evaluation.compute import not_worked_out
-from baulk.ingest.evaluation.document import failure_of
+from baulk.ingest.evaluation.document_read import failure_of
 from baulk.models.section import Finished, Section
 from baulk.models.timber import Timber
 
