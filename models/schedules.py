@@ -125,15 +125,15 @@ def read(text: str, where: str = FILE) -> tuple[Step, ...]:
 
 
 def _step(row: Mapping[str, str], at: str) -> Step:
+    def refuse(why: str) -> OutOfRange:
+        return OutOfRange("the schedule table", f"{at} {why}")
+
     if empty := [column for column in _TEXT if not row[column]]:
-        raise OutOfRange("the schedule table", f"{at} leaves {empty[0]} empty")
+        raise refuse(f"leaves {empty[0]} empty")
     if row["mark"] not in MARKS:
-        raise OutOfRange(
-            "the schedule table",
-            f"{at} needs one of the marks {', '.join(sorted(MARKS))}, not {row['mark']!r}",
-        )
+        raise refuse(f"needs one of the marks {', '.join(sorted(MARKS))}, not {row['mark']!r}")
     found = {
-        column: number(row, column, *bounds, table="the schedule table", at=at)
+        column: number(row, column, *bounds, refuse)
         for column, bounds in _BOUNDS.items()
         if row[column] or column not in _MAY_BE_EMPTY
     }

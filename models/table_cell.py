@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 
 from baulk.models.errors import OutOfRange
 
 
-def number(  # noqa: PLR0913 - a cell, its limits, and how both are called
-    row: Mapping[str, str], column: str, low: float, high: float, *, table: str, at: str
+def number(
+    row: Mapping[str, str], column: str, low: float, high: float, refuse: Callable[[str], OutOfRange]
 ) -> float:
     """Return the number in a cell.
 
@@ -21,8 +21,8 @@ def number(  # noqa: PLR0913 - a cell, its limits, and how both are called
         Which cell; its name carries the unit.
     low, high : float
         Between which it must lie, in that unit.
-    table, at : str
-        What a refusal calls the table and the row.
+    refuse : callable
+        Gives the error of this row, from what is wrong with it.
 
     Raises
     ------
@@ -34,7 +34,5 @@ def number(  # noqa: PLR0913 - a cell, its limits, and how both are called
     except ValueError:
         value = math.nan
     if not low <= value <= high:
-        raise OutOfRange(
-            table, f"{at} gives {column} as {row[column]!r}; it is a number from {low:g} to {high:g}"
-        )
+        raise refuse(f"gives {column} as {row[column]!r}; it is a number from {low:g} to {high:g}")
     return value

@@ -239,7 +239,7 @@ def _row(row: Mapping[str, str], at: str) -> UseClass:
         raise refuse(f"answers may_stay_wet with yes or no, not {row['may_stay_wet']!r}")
     if row["mark"] not in MARKS:
         raise refuse(f"needs one of the marks {', '.join(sorted(MARKS))}, not {row['mark']!r}")
-    cell = partial(number, row, table="the use class table", at=at)
+    cell = partial(number, row, refuse=refuse)
     low, high = (cell(f"service_{end}_pct", 2, 60) for end in ("low", "high"))
     if low >= high:
         raise refuse(f"gives a service range from {low:g} to {high:g} %; the lower end comes first")
