@@ -3,17 +3,16 @@
 from __future__ import annotations
 
 import os
-import secrets
+import re
 import shutil
-import tempfile
 import zipfile
 from collections.abc import Iterator
-from contextlib import closing, suppress
+from contextlib import closing
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
 
-from baulk.ingest import photos
+from baulk.ingest import photos, working_folder
 from baulk.ingest.config import FILE, Config
 from baulk.ingest.errors import BackupError
 from baulk.ingest.exchange import manifest as manifests
@@ -89,23 +88,22 @@ def make(
 
     Notes
     -----
-    It is signed where the shop folder holds a key (`baulk.ingest.exchange.signature`).
+    It is signed where the shop folder holds a key (`baulk.ingest.exchange.signature`). What an earlier one
+    that was killed has left beside it goes (`baulk.ingest.working_folder`).
     """
-    part = file.with_name(f".{file.name}.{secrets.token_hex(4)}.part")
+    former = rf"\.({re.escape(file.name)}|baulk-[a-z0-9-]+-\d{{8}}-\d{{6}}(-\d+)?\.zip)\.[0-9a-f]{{8}}\.part"
     try:
         file.parent.mkdir(parents=True, exist_ok=True)
-        with tempfile.TemporaryDirectory(prefix=".baulk-backup-", dir=file.parent) as working:
-            made = _write(config, part, Path(working), now_utc, revision, fetch=with_readings)
-            proved(part, Path(working) / "proof")
-        size = part.stat().st_size
-        part.replace(file)
+        with working_folder.made(file.parent, "backup", former=former) as working:
+            part = working / "backup.zip"
+            made = _write(config, part, working, now_utc, revision, fetch=with_readings)
+            proved(part, working / "proof")
+            size = part.stat().st_size
+            part.replace(file)
     except OSError as err:
         if isinstance(err, BackupError) or err.strerror is None:
             raise
         raise BackupError(f"the backup {file} can't be written: {err.strerror}") from err
-    finally:
-        with suppress(OSError):
-            part.unlink(missing_ok=True)
     return Backup(
         file=file,
         size_mb=round(size / 1e6, 3),

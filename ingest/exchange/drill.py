@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import tempfile
 import time
 from dataclasses import dataclass
 from datetime import datetime
@@ -10,6 +9,7 @@ from pathlib import Path
 
 from baulk.ingest import config as settings
 from baulk.ingest import shop as shops
+from baulk.ingest import working_folder
 from baulk.ingest.errors import BackupError
 from baulk.ingest.evaluation import batch
 from baulk.ingest.evaluation.document_read import summary_of
@@ -74,8 +74,8 @@ def drill(
         If it can't be restored, opened or read.
     """
     began = time.monotonic()
-    with tempfile.TemporaryDirectory(prefix="baulk-drill-", dir=file.expanduser().absolute().parent) as place:
-        folder = Path(place) / "shop"
+    with working_folder.made(file.expanduser().absolute().parent, "drill") as place:
+        folder = place / "shop"
         found = restoring.restore(file, folder, database=database, key_file=key_file)
         tag, verdict = _worked_with(folder, found.counts, file.name, now_utc)
     return Drill(

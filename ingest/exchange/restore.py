@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import os
-import secrets
+import re
 import shutil
 import tomllib
 import zipfile
@@ -15,7 +15,7 @@ from pathlib import Path
 from typing import Final
 
 from baulk.ingest import config as settings
-from baulk.ingest import shop
+from baulk.ingest import shop, working_folder
 from baulk.ingest.config import Config
 from baulk.ingest.errors import BackupError
 from baulk.ingest.exchange import manifest as manifests
@@ -93,26 +93,28 @@ def restore(
     folder = folder.expanduser().absolute()
     if folder.is_symlink() or (folder.exists() and (not folder.is_dir() or any(folder.iterdir()))):
         raise BackupError(f"{folder} is not empty; a backup goes into a new folder, nothing is overwritten")
-    part = folder.with_name(f".{folder.name}.{secrets.token_hex(4)}.part")
+    former = rf"\.{re.escape(folder.name)}\.[0-9a-f]{{8}}\.part"
     try:
-        if key is not None:
-            with _archive(file) as archive:
+        with _archive(file) as archive:  # first: a file that is none makes no folders
+            if key is not None:
                 signature.check(archive, key, file.name)
+            manifests.read(archive, file.name)
         trusted = keep_addresses or key is not None
-        found, notes = _unpacked(file, part, database, live=True, trusted=trusted)
-        if key is not None:
-            number = os.open(part / KEY_FILE, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600)
-            with os.fdopen(number, "w", encoding="ascii") as kept:
-                kept.write(key.hex() + "\n")
-        if folder.exists():
-            folder.rmdir()
-        part.rename(folder)
+        folder.parent.mkdir(parents=True, exist_ok=True)
+        with working_folder.made(folder.parent, "restore", former=former) as working:
+            part = working / "shop"
+            found, notes = _unpacked(file, part, database, live=True, trusted=trusted)
+            if key is not None:
+                number = os.open(part / KEY_FILE, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600)
+                with os.fdopen(number, "w", encoding="ascii") as kept:
+                    kept.write(key.hex() + "\n")
+            if folder.exists():
+                folder.rmdir()
+            part.rename(folder)
     except OSError as err:
         if isinstance(err, BackupError) or err.strerror is None:
             raise
         raise BackupError(f"{folder} can't be made: {err.strerror}") from err
-    finally:
-        shutil.rmtree(part, ignore_errors=True)
     return Restored(
         folder=folder,
         made_utc=found.made_utc,

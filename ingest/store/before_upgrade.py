@@ -4,14 +4,13 @@ from __future__ import annotations
 
 import os
 import re
-import secrets
 import shutil
 import sqlite3
-from contextlib import closing, suppress
+from contextlib import closing
 from pathlib import Path
 from typing import Final
 
-from baulk.ingest import migrations
+from baulk.ingest import migrations, working_folder
 from baulk.ingest.errors import StoreFull
 from baulk.ingest.store.sqlite_file import FORM, connect, faults
 
@@ -43,20 +42,20 @@ def keep(path: Path, *, wait_s: float) -> Path | None:
         if not _is_older(*_stands_at(base)):
             return None
         folder = path.parent / FOLDER
+        former = rf"\.{re.escape(path.name)}\.[0-9a-f]{{8}}\.part"
+        working_folder.clear(folder, former=former)  # which may make the room
         _room_for(path, folder)
-        part = folder / f".{path.name}.{secrets.token_hex(4)}.part"
         try:
             folder.mkdir(mode=0o700, exist_ok=True)
-            os.close(os.open(part, os.O_CREAT | os.O_WRONLY | os.O_TRUNC, 0o600))
-            return _copied(base, part, path)
+            with working_folder.made(folder, "upgrade") as working:
+                part = working / path.name
+                os.close(os.open(part, os.O_CREAT | os.O_WRONLY | os.O_TRUNC, 0o600))
+                return _copied(base, part, path, folder)
         except (OSError, sqlite3.Error) as err:
             raise _no_copy(path, str(err)) from err
-        finally:
-            with suppress(OSError):
-                part.unlink(missing_ok=True)
 
 
-def _copied(base: sqlite3.Connection, part: Path, path: Path) -> Path | None:
+def _copied(base: sqlite3.Connection, part: Path, path: Path, folder: Path) -> Path | None:
     with closing(sqlite3.connect(part)) as copy:
         base.backup(copy, pages=-1)
         copy.execute("PRAGMA journal_mode = DELETE")  # one file, without a log beside it
@@ -65,7 +64,7 @@ def _copied(base: sqlite3.Connection, part: Path, path: Path) -> Path | None:
         return None
     with part.open("rb+") as file:
         os.fsync(file.fileno())
-    kept = part.parent / f"{path.stem}-form{form}-register{register}.db"
+    kept = folder / f"{path.stem}-form{form}-register{register}.db"
     part.replace(kept)
     for old in _those_of(path)[:-KEPT]:
         if old != kept:

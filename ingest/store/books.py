@@ -6,7 +6,7 @@ from collections.abc import Iterable, Mapping
 from datetime import datetime
 from typing import Final
 
-from baulk.ingest.store import kept_days, names
+from baulk.ingest.store import kept_days, kept_for_good, names
 from baulk.ingest.store.base import StoredEvaluation
 from baulk.ingest.store.moments import DAY_US, from_us, to_us, week_of
 from baulk.ingest.store.quarantine import Quarantine
@@ -15,9 +15,12 @@ from baulk.ingest.store.statements import Transaction
 from baulk.models.quantity import Owner
 from baulk.models.reading import Reading
 
+# Looked up row by row SQLite would go through the answers for what lies behind them; gathered first, it takes
+# an index that holds all that is asked for.
 _STALE: Final = """
+WITH e AS MATERIALIZED (SELECT tag, made_us, revision, exact, air_first_us, air_last_us FROM evaluation)
 SELECT timber.tag FROM timber
-LEFT JOIN evaluation AS e ON e.tag = timber.tag
+LEFT JOIN e ON e.tag = timber.tag
 LEFT JOIN touched AS own ON own.owner = 'timber' AND own.name = timber.tag
 LEFT JOIN touched AS air ON air.owner = 'air' AND air.name = timber.place
 LEFT JOIN note AS asked ON asked.key = :asked || timber.tag
@@ -30,6 +33,11 @@ ORDER BY e.made_us NULLS FIRST, timber.tag
 """
 _ASKED: Final = "asked/"  # before a tag: the key of a note with the revision at which a person gave news
 _EVER: Final = 2**62
+_MARKS: Final = """
+WITH long AS MATERIALIZED (SELECT tag, made_us, length(payload) AS size FROM evaluation),
+short AS MATERIALIZED (SELECT tag, revision FROM evaluation)
+SELECT long.tag, long.made_us, short.revision, long.size FROM long JOIN short ON short.tag = long.tag
+"""
 _CHANGES: Final = """
 SELECT timber.tag, timber.revision, COALESCE(own.revision, 0) FROM timber
 LEFT JOIN touched AS own ON own.owner = 'timber' AND own.name = timber.tag
@@ -161,7 +169,7 @@ class Books(Quarantine):
                 "SELECT 1 FROM past_evaluation WHERE tag = :tag AND made_us >= :monday AND made_us < :next",
                 {"tag": tag, "monday": monday, "next": next_monday},
             ):
-                at.run(_PAST, {"tag": tag, "made": made, "payload": payload})
+                at.run(_PAST, {"tag": tag, "made": made, "payload": kept_for_good.packed(payload)})
 
     def keep_past(self, tag: str, made_utc: datetime, payload: bytes) -> None:
         """Keep an evaluation as of an earlier day among the past ones."""
@@ -169,13 +177,14 @@ class Books(Quarantine):
             tag = names.asked(at.run).now(tag)
             at.run(
                 f"{_PAST} ON CONFLICT (tag, made_us) DO UPDATE SET payload = excluded.payload",
-                {"tag": tag, "made": to_us(made_utc), "payload": payload},
+                {"tag": tag, "made": to_us(made_utc), "payload": kept_for_good.packed(payload)},
             )
 
     def past_evaluations(self, tag: str) -> list[StoredEvaluation]:
         """Give those that were kept for good, oldest first."""
         sql = "SELECT tag, made_us, payload FROM past_evaluation WHERE tag = :tag ORDER BY made_us"
-        return [_stored(row) for row in self._sql.ask(sql, {"tag": tag})]
+        rows = self._sql.ask(sql, {"tag": tag})
+        return [_stored((owner, made, kept_for_good.unpacked(bytes(kept)))) for owner, made, kept in rows]
 
     def evaluation(self, tag: str) -> tuple[datetime, bytes] | None:
         """When it was made, and its JSON."""
@@ -193,8 +202,7 @@ class Books(Quarantine):
 
     def evaluation_marks(self) -> dict[str, tuple[int, int, int]]:
         """Give by tag when an answer was made, at which revision, and how long it is."""
-        sql = "SELECT tag, made_us, revision, length(payload) FROM evaluation"
-        return {tag: (made, at, size) for tag, made, at, size in self._sql.ask(sql)}
+        return {tag: (made, at, size) for tag, made, at, size in self._sql.ask(_MARKS)}
 
     def withdraw_evaluation(self, tag: str) -> None:
         """Take the evaluation of a timber away that was entered by mistake."""

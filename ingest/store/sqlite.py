@@ -17,7 +17,7 @@ from baulk.ingest.store.base import Store
 from baulk.ingest.store.both import ShopStore
 from baulk.ingest.store.gate import ASK, Gate
 from baulk.ingest.store.readings_sql import SqlReadings
-from baulk.ingest.store.sqlite_file import FORM, connect, faults, raise_tables
+from baulk.ingest.store.sqlite_file import FORM, add_index, connect, faults, raise_tables
 from baulk.ingest.store.statements import NONE, Key, Row, SomeKnown, Transaction, Values
 
 _INSERT: Final = "INSERT OR IGNORE INTO reading VALUES (?, ?, ?, ?, ?, ?)"
@@ -68,6 +68,8 @@ class SqliteSql:
                     before_upgrade.keep(path, wait_s=wait_s)
                     self._base.execute("PRAGMA journal_mode = WAL")
                     raise_tables(self._base)
+                elif form == FORM:
+                    add_index(self._base)
             if form > FORM:
                 raise StoreBroken(  # noqa: TRY301 - the file must be closed on the way out
                     f"the store {path} was written by a newer Baulk (form {form}); install that one"

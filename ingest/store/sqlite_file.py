@@ -5,7 +5,7 @@ from __future__ import annotations
 import os
 import sqlite3
 from collections.abc import Iterator
-from contextlib import closing, contextmanager
+from contextlib import closing, contextmanager, suppress
 from pathlib import Path
 from typing import Final
 
@@ -19,6 +19,10 @@ CREATE TABLE IF NOT EXISTS quarantine (
     id INTEGER PRIMARY KEY AUTOINCREMENT, topic TEXT NOT NULL, payload BLOB NOT NULL,
     arrived_us INTEGER NOT NULL, retained INTEGER NOT NULL, reason TEXT NOT NULL, waits_for TEXT,
     cause TEXT NOT NULL, size INTEGER NOT NULL, once BLOB NOT NULL UNIQUE)"""
+_IN_SHORT: Final = "evaluation_in_short"  # what lies in a row behind its answer of 50 kB or more, without it
+_INDEX: Final = f"""
+CREATE INDEX IF NOT EXISTS {_IN_SHORT} ON evaluation (
+    tag, made_us, revision, exact, air_first_us, air_last_us, fingerprint)"""
 _TABLES: Final = f"""
 CREATE TABLE IF NOT EXISTS series (
     id INTEGER PRIMARY KEY, text TEXT NOT NULL UNIQUE, owner TEXT NOT NULL, name TEXT NOT NULL);
@@ -35,6 +39,7 @@ CREATE TABLE IF NOT EXISTS touched (
 CREATE TABLE IF NOT EXISTS evaluation (
     tag TEXT PRIMARY KEY, made_us INTEGER NOT NULL, payload BLOB NOT NULL, revision INTEGER NOT NULL,
     exact INTEGER NOT NULL, air_first_us INTEGER, air_last_us INTEGER, fingerprint TEXT) WITHOUT ROWID;
+{_INDEX};
 CREATE TABLE IF NOT EXISTS past_evaluation (
     tag TEXT NOT NULL, made_us INTEGER NOT NULL, payload BLOB NOT NULL, PRIMARY KEY (tag, made_us));
 CREATE TABLE IF NOT EXISTS note (key TEXT PRIMARY KEY, value BLOB NOT NULL) WITHOUT ROWID;
@@ -150,3 +155,11 @@ def raise_tables(base: sqlite3.Connection) -> None:
     except BaseException:
         base.execute("ROLLBACK")
         raise
+
+
+def add_index(base: sqlite3.Connection) -> None:
+    """Add the index that a store of this form may be without; one that can't be written to does without."""
+    named = "SELECT 1 FROM sqlite_master WHERE type = 'index' AND name = :name"
+    if base.execute(named, {"name": _IN_SHORT}).fetchone() is None:
+        with suppress(sqlite3.OperationalError):  # locked or full: some questions take longer, no more
+            base.execute(_INDEX)

@@ -28,6 +28,7 @@ def made_old(folder, former_quarantine):
     with shop.open(folder):  # which makes those of the register
         pass
     with closing(sqlite3.connect(folder / "shop.db")) as base:
+        base.execute("DROP INDEX evaluation_in_short")
         base.execute("ALTER TABLE evaluation DROP COLUMN fingerprint")
         former_quarantine(base)
         base.execute("PRAGMA user_version = 1")

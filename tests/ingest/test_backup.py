@@ -356,6 +356,7 @@ def test_a_store_of_a_newer_form_is_refused(full_dir, tmp_path):
 
 def test_a_shop_of_an_older_form_is_brought_up_to_date(full_dir, tmp_path, former_quarantine):
     with closing(sqlite3.connect(full_dir / "shop.db")) as base:
+        base.execute("DROP INDEX evaluation_in_short")
         base.execute("ALTER TABLE evaluation DROP COLUMN fingerprint")
         former_quarantine(base)
         base.execute("PRAGMA user_version = 1")

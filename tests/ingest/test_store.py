@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import csv
 import io
+import json
 import sys
+import zlib
 from contextlib import closing, suppress
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
@@ -16,10 +18,11 @@ import pytest
 sys.path.insert(0, str(Path(__file__).parent))
 import influx_real
 
-from baulk.ingest import correction_notes, corrections, decode_again, pipeline, shop
+from baulk.ingest import correction_notes, corrections, decode_again, operations, pipeline, shop
 from baulk.ingest.config import TOKEN
 from baulk.ingest.exchange import export, import_readings, table_file
-from baulk.ingest.store import STORES, open_store, turns
+from baulk.ingest.store import STORES, kept_for_good, open_store, turns
+from baulk.ingest.store.moments import to_us
 from baulk.ingest.store.rejected import Cause, Rejected, Which
 from baulk.ingest.wire import RawMessage
 from baulk.models.errors import BaulkError, OutOfRange
@@ -334,6 +337,39 @@ def test_an_evaluation_as_of_an_earlier_day_joins_the_past_ones_and_is_not_the_l
         store.keep_past("FER-01", NOW - 900 * HOUR, payload)
     assert [row.payload for row in store.past_evaluations("FER-01")] == [b"then, again", b"now"]
     assert store.evaluation("FER-01") == (NOW, b"now")
+
+
+def test_evaluations_kept_for_good_are_packed_and_those_of_earlier_versions_are_read(opened):
+    """What lies in the table is looked at by its own question; one that is damaged is told in a sentence."""
+    store, base = opened.store, opened.store.database
+    opened.register.add(oak())
+    answer = json.dumps({"tag": "FER-01", "far": [k / 7 for k in range(2000)]}).encode()
+    store.save_evaluation("FER-01", NOW, answer)
+    store.keep_past("FER-01", NOW - 200 * HOUR, answer)
+    sizes = base.ask("SELECT length(payload) FROM past_evaluation ORDER BY made_us")
+    assert [size < len(answer) / 2 for (size,) in sizes] == [True, True]
+    former, torn = b'{"tag": "FER-01", "failed": "no air"}', zlib.compress(answer)[:-9]
+    with base.write() as (at, _):
+        for weeks, payload in ((3, former), (2, torn)):
+            values = {"tag": "FER-01", "made": to_us(NOW - weeks * 168 * HOUR), "payload": payload}
+            at.run(
+                "INSERT INTO past_evaluation (tag, made_us, payload) VALUES (:tag, :made, :payload)", values
+            )
+    operations.edit_timber(opened, "FER-01", now_utc=NOW, tag="FER-99", sure=True)
+    assert store.past_evaluations("FER-01") == []
+    kept = [one.payload for one in store.past_evaluations("FER-99")]
+    assert kept == [former, torn, answer, answer]
+    assert store.evaluation("FER-99") == (NOW, answer)
+    said = [one for _, one in export.evaluations(opened, export.Asked(), past=True)]
+    assert str(said[0]) == "this timber can't be worked out: no air"
+    assert "a stored evaluation can't be read" in str(said[1])
+
+
+def test_a_packed_evaluation_made_to_fill_the_memory_is_left_packed():
+    wicked = zlib.compress(b" " * 64_000_001)
+    assert len(wicked) < 100_000
+    assert kept_for_good.unpacked(wicked) is wicked
+    assert kept_for_good.unpacked(zlib.compress(b" " * 64_000_000)) == b" " * 64_000_000
 
 
 def test_fingerprints_are_those_of_the_last_evaluations(store):

@@ -10,7 +10,9 @@ import pytest
 
 from baulk.ingest import config, shop
 from baulk.ingest.errors import StoreBroken, StoreLocked, StoreMissing
-from baulk.ingest.store import open_store, sqlite_file
+from baulk.ingest.store import open_store, sqlite, sqlite_file
+from baulk.ingest.store.moments import to_us
+from baulk.ingest.store.statements import NONE
 from baulk.models.quantity import Owner
 from baulk.models.reading import Reading, Series
 
@@ -76,6 +78,7 @@ def test_a_store_of_the_first_form_is_brought_up_to_date_with_all_it_holds(tmp_p
     with shop.open(settings.shop_dir) as yard:
         yard.store.save_evaluation("FER-01", NOW, b"{}")
     with closing(sqlite3.connect(settings.store_path)) as base:
+        base.execute("DROP INDEX evaluation_in_short")
         base.execute("ALTER TABLE evaluation DROP COLUMN fingerprint")
         base.execute("DROP TABLE past_evaluation")
         base.execute("DROP TABLE note")
@@ -84,6 +87,52 @@ def test_a_store_of_the_first_form_is_brought_up_to_date_with_all_it_holds(tmp_p
     with closing(open_store(settings)) as store:
         assert store.evaluation("FER-01") == (NOW, b"{}")
         assert (store.fingerprints(), store.past_evaluations("FER-01"), store.notes()) == ({}, [], {})
+
+
+def goes_past_the_answers(settings, monkeypatch):
+    """Say of each question about evaluations in short whether SQLite goes past all of the answers."""
+    found = []
+    with closing(open_store(settings)) as store:
+        ask = store.database.ask
+
+        def planned(sql, values=NONE):
+            told = " ".join(row[3] for row in ask(f"EXPLAIN QUERY PLAN {sql}", values))
+            short = "COVERING INDEX evaluation_in_short" in told
+            found.append(short and "USING PRIMARY KEY (tag=" not in told)
+            return ask(sql, values)
+
+        with monkeypatch.context() as looking:
+            looking.setattr(store.database, "ask", planned)
+            for question in (store.stale, store.fingerprints, store.evaluation_marks, store.evaluated):
+                question()
+    return found
+
+
+def test_a_store_of_today_without_its_index_is_given_it(tmp_path, monkeypatch):
+    settings = quick(tmp_path)
+    with shop.open(settings.shop_dir) as yard:
+        yard.store.save_evaluation("FER-01", NOW, b"{}", fingerprint="f")
+    assert goes_past_the_answers(settings, monkeypatch) == [True] * 4
+    with closing(sqlite3.connect(settings.store_path)) as base:
+        base.execute("DROP INDEX evaluation_in_short")
+    with monkeypatch.context() as earlier:
+        earlier.setattr(sqlite, "add_index", lambda _: None)
+        assert goes_past_the_answers(settings, monkeypatch) == [False] * 4
+    assert goes_past_the_answers(settings, monkeypatch) == [True] * 4
+
+
+def test_a_store_that_is_locked_when_it_is_opened_does_without_the_index(tmp_path):
+    settings = quick(tmp_path)
+    with shop.open(settings.shop_dir) as yard:
+        yard.store.save_evaluation("FER-01", NOW, b"{}", fingerprint="f")
+    with closing(sqlite3.connect(settings.store_path)) as base:
+        base.execute("DROP INDEX evaluation_in_short")
+        base.execute("BEGIN IMMEDIATE")
+        with closing(open_store(settings)) as store:
+            assert store.fingerprints() == {"FER-01": "f"}
+            ((made_us, _, size),) = store.evaluation_marks().values()
+        base.rollback()
+    assert (made_us, size) == (to_us(NOW), 2)
 
 
 def test_a_store_of_a_newer_baulk_is_left_alone(tmp_path):
