@@ -27,12 +27,15 @@ from baulk.models.errors import NotFound
 from baulk.models.species import Species
 from baulk.models.timber import Timber
 from baulk.models.yard.estimates import Estimate, Own, Together, settled
-from baulk.models.yard.prior import Origin, Taught, YardPrior, prior_of
+from baulk.models.yard.everyone import Everyone
+from baulk.models.yard.kinship import Origin, Taught
+from baulk.models.yard.prior import YardPrior
 from baulk.models.yard.track_record import Spread, spread_of
 
 KEY: Final = "yard"
 _FOUND: Final = "found/"
 _FORMAT: Final = 2
+MOMENTS: Final = 4  # of one note, for which what is worked out once is held at the same time
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -52,6 +55,16 @@ class Known:
     made_utc: datetime
     taught: tuple[tuple[datetime, Taught], ...] = ()
     records: Mapping[str, forecast_record.Record] = field(default_factory=dict)
+    asked: dict[int, Everyone] = field(default_factory=dict, init=False, repr=False, compare=False)
+
+    def until(self, now_utc: datetime) -> Everyone:
+        """All that taught by a moment; the same object again and again, for a round asks for each timber."""
+        heard = [each for at_utc, each in self.taught if at_utc <= now_utc]
+        if len(heard) not in self.asked:  # they lie in time, so that their number tells which they are
+            if len(self.asked) >= MOMENTS:
+                self.asked.clear()
+            self.asked[len(heard)] = Everyone(heard)
+        return self.asked[len(heard)]
 
     def spread(self, wood: str) -> Spread:
         """Factor on the width of a species' forecasts."""
@@ -169,8 +182,7 @@ def prior(shop: Shop, timber: Timber, wood: Species, origin: Origin, now_utc: da
     """
     if not shop.config.learning.from_yard or (now_known := known(shop)) is None:
         return None
-    taught = [each for at_utc, each in now_known.taught if at_utc <= now_utc]
-    found = prior_of(origin, taught, yard_lessons.defaults(timber, wood, law_for(wood)))
+    found = now_known.until(now_utc).prior(origin, yard_lessons.defaults(timber, wood, law_for(wood)))
     if timber.green_mc_pct is not None:  # its own section says more
         found = found.without("start")
     spread = now_known.spread(timber.species) if now_known.made_utc <= now_utc else Spread()

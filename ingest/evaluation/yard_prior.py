@@ -18,7 +18,7 @@ from baulk.models.errors import OutOfRange
 from baulk.models.meter.profile import Corrections
 from baulk.models.timber import Timber
 from baulk.models.yard.estimates import Posterior, own
-from baulk.models.yard.prior import TOGETHER, Origin, Taught
+from baulk.models.yard.kinship import TOGETHER, Origin, Taught
 
 _FORMAT: Final = 2
 _ARRAYS: Final = ("mean", "cov", "prior_mean", "prior_cov", "default_mean", "default_sd")
@@ -41,7 +41,7 @@ def origin_of(timber: Timber, readings: Readings, stays: Sequence[Stay], correct
     Returns
     -------
     Origin
-        For `baulk.models.yard.prior`.
+        For `baulk.models.yard.kinship`.
     """
     places = {each.place for each in stays}
     return Origin(

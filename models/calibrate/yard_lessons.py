@@ -21,7 +21,8 @@ from baulk.models.reason import Reason
 from baulk.models.species import Species
 from baulk.models.timber import Timber
 from baulk.models.yard.estimates import Posterior
-from baulk.models.yard.prior import LEARNED, Learned, Origin, Taught, YardPrior, prior_of
+from baulk.models.yard.kinship import LEARNED, Origin, Taught
+from baulk.models.yard.prior import Learned, YardPrior, prior_of
 from baulk.models.yard.track_record import Spread
 
 HAND: Final = "hand-held meter"

@@ -25,7 +25,7 @@ class Posterior:
     Parameters
     ----------
     names : tuple of str
-        Names of `baulk.models.yard.prior.LEARNED`.
+        Names of `baulk.models.yard.kinship.LEARNED`.
     mean, cov : ndarray, shape (p,) and (p, p)
         After the fit, each in its own unit.
     prior_mean, prior_cov : ndarray, shape (p,) and (p, p)

@@ -9,7 +9,7 @@ share nothing teach nothing, and ten that agree teach much.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
 from typing import Final
 
@@ -100,47 +100,70 @@ def next_of(  # noqa: PLR0913 - what is known of a group, and how doubtful
     y, v = (np.asarray(each, np.float64)[order] for each in (values, variances))
     if not least_sd > 0 or not np.all(v > 0):
         raise OutOfRange("a variance between timbers", "must be above 0")
-    between, of_groups, of_all, log_prior = _grid(least_sd, apart)
+    at = grid(least_sd, apart)
     if y.size == 0:
-        share = np.exp(log_prior)
-        parts = [float(share @ each) for each in (between, of_groups, of_all)]
-        sd = _sd_of_ninety(share, np.zeros_like(share), np.sqrt(between + of_groups + of_all))
-        return Predicted(mean=0.0, sd=sd, timbers=parts[0], groups=parts[1], population=parts[2])
+        return mixed(at, np.zeros((5, at.timbers.size)), None)
     names = {groups[i]: k for k, i in reversed(list(enumerate(order)))}  # where each group begins
     begins = sorted(names.values())
     of_group = np.repeat(np.arange(len(begins)), np.diff([*begins, y.size]))
     more = _odd(y, v, of_group, least_sd)
     v = v + more
-    weight = 1 / (v + between[:, None])
+    weight = 1 / (v + at.timbers[:, None])
     total = np.add.reduceat(weight, begins, axis=1)
     middle = np.add.reduceat(weight * y, begins, axis=1) / total
     log_like = 0.5 * (np.log(weight).sum(axis=1) - np.log(total).sum(axis=1))
     log_like -= 0.5 * (weight * (y - middle[:, of_group]) ** 2).sum(axis=1)
-    spread = 1 / (of_groups[:, None] + 1 / total)
-    precision = spread.sum(axis=1) + 1 / of_all
-    centre = (spread * middle).sum(axis=1) / precision
-    log_like += 0.5 * (np.log(spread).sum(axis=1) - np.log(of_all * precision))
-    log_like -= 0.5 * ((spread * middle**2).sum(axis=1) - precision * centre**2)
-    log_share = log_prior + log_like
-    share = np.exp(log_share - log_share.max())
-    share /= share.sum()
-    if group in names:
-        at = begins.index(names[group])
-        left = 1 / (1 + of_groups * total[:, at])  # how far the group's own mean is drawn to the population's
-        mean = (1 - left) * middle[:, at] + left * centre
-    else:
-        left, mean = np.ones_like(centre), centre
-    spread_of_each = np.sqrt(between + of_groups * left + left**2 / precision)
-    whole = float(share @ mean)
+    spread = 1 / (at.groups[:, None] + 1 / total)
+    sums = [log_like, *(each.sum(axis=1) for each in onward(spread, middle))]
+    k = begins.index(names[group]) if group in names else None
+    found = mixed(at, np.array(sums), None if k is None else (total[:, k], middle[:, k]))
     odd = np.zeros(y.size, dtype=bool)
     odd[order] = more > 0
+    return replace(found, odd=tuple(odd.tolist()))
+
+
+def onward(spread: Floats, middle: Floats) -> tuple[Floats, ...]:
+    """Return what a group adds to the four sums over groups, from the precision of its middle and that."""
+    return np.log(spread), spread, spread * middle, spread * middle**2
+
+
+def mixed(at: Grid, sums: Floats, mine: tuple[Floats, Floats] | None) -> Predicted:
+    """Predict from the sums over all groups, at every point of a grid.
+
+    Parameters
+    ----------
+    at : Grid
+        The points.
+    sums : ndarray, shape (5, points)
+        Log likelihood inside the groups, then as from `onward`, all summed over the groups; 0 without any.
+    mine : (ndarray, ndarray) or None
+        Precision and mean of what the timbers of the further one's own group say; None without such.
+
+    Returns
+    -------
+    Predicted
+        Without saying which are odd.
+    """
+    precision = sums[2] + 1 / at.population
+    centre = sums[3] / precision
+    log_like = sums[0] + 0.5 * (sums[1] - np.log(at.population * precision))
+    log_like -= 0.5 * (sums[4] - precision * centre**2)
+    log_share = at.log_prior + log_like
+    share = np.exp(log_share - log_share.max())
+    share /= share.sum()
+    left, mean = np.ones_like(centre), centre
+    if mine is not None:
+        total, middle = mine
+        left = 1 / (1 + at.groups * total)  # how far the group's own mean is drawn to the population's
+        mean = (1 - left) * middle + left * centre
+    spread_of_each = np.sqrt(at.timbers + at.groups * left + left**2 / precision)
+    whole = float(share @ mean)
     return Predicted(
         mean=whole,
         sd=_sd_of_ninety(share, mean - whole, spread_of_each),
-        timbers=float(share @ between),
-        groups=float(share @ of_groups),
-        population=float(share @ of_all),
-        odd=tuple(odd.tolist()),
+        timbers=float(share @ at.timbers),
+        groups=float(share @ at.groups),
+        population=float(share @ at.population),
     )
 
 
@@ -157,21 +180,44 @@ def _sd_of_ninety(share: Floats, off: Floats, sd: Floats) -> float:
 
 
 def _odd(y: Floats, v: Floats, of_group: NDArray[np.intp], least_sd: float) -> Floats:
-    """Error variance to add to those that lie far off in a group of many, so that one does not widen it."""
+    """Error variance to add to those that lie far off in their group."""
     more = np.zeros_like(y)
     for group in np.unique(of_group):
         mine = of_group == group
-        if mine.sum() < _ODD_AMONG:
-            continue
-        off = np.abs(y[mine] - np.median(y[mine]))
-        usual = np.maximum(1.4826 * np.median(off), np.sqrt(v[mine] + least_sd**2))
-        more[mine] = np.where(off > _ODD * usual, off**2, 0.0)
+        more[mine] = odd_in(y[mine], v[mine], least_sd)
     return more
 
 
+def odd_in(y: Floats, v: Floats, least_sd: float) -> Floats:
+    """Error variance to add to those that lie far off in a group of many, so that one does not widen it."""
+    if y.size < _ODD_AMONG:
+        return np.zeros_like(y)
+    off = np.abs(y - np.median(y))
+    usual = np.maximum(1.4826 * np.median(off), np.sqrt(v + least_sd**2))
+    return np.where(off > _ODD * usual, off**2, 0.0)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Grid:
+    """Points over which the variances are integrated; arrays of one shape.
+
+    Parameters
+    ----------
+    timbers, groups, population : ndarray
+        Variance between the timbers of a group, between groups, and of the population. [-]
+    log_prior : ndarray
+        Log of each point's share before anything is heard. [-]
+    """
+
+    timbers: Floats
+    groups: Floats
+    population: Floats
+    log_prior: Floats
+
+
 @lru_cache(maxsize=8)
-def _grid(least_sd: float, apart: float) -> tuple[Floats, Floats, Floats, Floats]:
-    """Variances between timbers, groups and populations on the grid, and the log of each point's share."""
+def grid(least_sd: float, apart: float) -> Grid:
+    """Return the points for a least deviation between timbers and prior odds, as for `next_of`."""
     timbers, groups, scale = (each.ravel() for each in np.meshgrid(_WITHIN, _GROUPS, _SCALES, indexing="ij"))
     whole = scale**2
     between = np.maximum(whole * timbers, least_sd**2)
@@ -180,7 +226,7 @@ def _grid(least_sd: float, apart: float) -> tuple[Floats, Floats, Floats, Floats
     log_prior = -0.5 * (np.log(scale) / _SCALE_LN_SD) ** 2
     log_prior += np.where(timbers == 1.0, np.log(apart), 0.0)
     log_prior -= np.log(np.exp(log_prior).sum())
-    return between, of_groups, of_all, log_prior
+    return Grid(timbers=between, groups=of_groups, population=of_all, log_prior=log_prior)
 
 
 _NINETY: Final = 1.6449  # standard deviations to each end of a 90 % interval
@@ -248,10 +294,16 @@ def next_together(
     ----------
     Normal hierarchical model with known variances: sums of precisions, textbook knowledge.
     """
-    sums = _sums(precision, pull, groups, variances)
-    mean, cov = _middle(sums, group, variances)
+    names, of_group = numbered(groups)
+    mine = summed(through(precision, pull, variances.timbers), of_group, len(names))
+    whole, pulled = through(*mine, variances.groups)
+    at = names.get(group)
+    stay = [i for i in range(len(names)) if i != at]
+    size = variances.timbers.size
+    own = (np.zeros((size, size)), np.zeros(size)) if at is None else (mine[0][at], mine[1][at])
+    mean, cov = middle_of((whole[stay].sum(axis=0), pulled[stay].sum(axis=0)), own, variances)
     cov = cov + np.diag(variances.timbers)
-    return np.asarray(mean), np.asarray((cov + cov.T) / 2)
+    return mean, np.asarray((cov + cov.T) / 2)
 
 
 def said_alone(
@@ -272,57 +324,73 @@ def said_alone(
     precision, pull : ndarray, shape (k, n)
         Of each number by itself, about the default and in its units. [-]
     """
-    sums = _sums(precision, pull, groups, variances)
-    middle = {each: _middle(sums, each, variances)[0] for each in sums}
-    of_kin = np.array([middle[each] for each in groups])
+    names, of_group = numbered(groups)
+    mine = summed(through(precision, pull, variances.timbers), of_group, len(names))
+    others = [all_but_each(each) for each in through(*mine, variances.groups)]
+    of_kin = middle_of((others[0], others[1]), mine, variances)[0][of_group]
     size = variances.timbers.size
     some, drawn = np.empty((2, size, len(groups)))
     for i in range(size):
         rest = [k for k in range(size) if k != i]
         scatter, across = 1 / variances.timbers[rest], precision[:, rest, i]
         doubt = precision[:, rest][:, :, rest] + np.diag(scatter)
-        through = np.linalg.solve(doubt, across[..., None])[..., 0]
-        some[i] = precision[:, i, i] - np.einsum("nr,nr->n", across, through)
-        drawn[i] = pull[:, i] - np.einsum("nr,nr->n", through, pull[:, rest] + scatter * of_kin[:, rest])
+        passed = np.linalg.solve(doubt, across[..., None])[..., 0]
+        some[i] = precision[:, i, i] - np.einsum("nr,nr->n", across, passed)
+        drawn[i] = pull[:, i] - np.einsum("nr,nr->n", passed, pull[:, rest] + scatter * of_kin[:, rest])
     return some, drawn
 
 
-_Sums = dict[str, tuple[Floats, Floats]]
+Said = tuple[Floats, Floats]  # precision and pull, shapes (..., k, k) and (..., k)
 
 
-def _sums(precision: Floats, pull: Floats, groups: Sequence[str], variances: Variances) -> _Sums:
-    """Sum what the timbers of each group say of the group's own middle."""
+def numbered(groups: Sequence[str]) -> tuple[dict[str, int], NDArray[np.intp]]:
+    """Give the groups numbers as they come: one of each name, and for each timber that of its group."""
     names = {name: i for i, name in enumerate(dict.fromkeys(groups))}
-    of_group = np.array([names[each] for each in groups])
-    size = variances.timbers.size
-    sums = np.zeros((len(names), size, size)), np.zeros((len(names), size))
-    for whole, each in zip(sums, _through(precision, pull, np.diag(1 / variances.timbers)), strict=True):
+    return names, np.array([names[each] for each in groups], dtype=np.intp)
+
+
+def summed(said: Said, of_group: NDArray[np.intp], count: int) -> Said:
+    """Sum what is said by timbers over each group of `numbered`."""
+    sums = tuple(np.zeros((count, *each.shape[1:])) for each in said)
+    for whole, each in zip(sums, said, strict=True):
         np.add.at(whole, of_group, each)
-    return {name: (sums[0][i], sums[1][i]) for name, i in names.items()}
+    return sums[0], sums[1]
 
 
-def _middle(sums: _Sums, group: str, variances: Variances) -> tuple[Floats, Floats]:
-    """Return mean and covariance of a group's middle."""
-    others = [each for name, each in sums.items() if name != group]
-    of_all, mean = np.diag(1 / variances.population), np.zeros(variances.population.size)
-    if others:
-        onward = _through(
-            np.array([each for each, _ in others]),
-            np.array([each for _, each in others]),
-            np.diag(1 / variances.groups),
-        )
-        of_all = of_all + onward[0].sum(axis=0)
-        mean = np.linalg.solve(of_all, onward[1].sum(axis=0))
-    cov = np.linalg.inv(of_all) + np.diag(variances.groups)
-    if group in sums:
-        mine, pulled = sums[group]
-        before = np.linalg.inv(cov)
-        cov = np.linalg.inv(before + mine)
-        mean = cov @ (before @ mean + pulled)
-    return np.asarray(mean), np.asarray(cov)
+def all_but_each(rows: Floats) -> Floats:
+    """Sum all rows but one, for each of them; nothing is taken off a sum, so that nothing is rounded away."""
+    before, after = np.zeros_like(rows), np.zeros_like(rows)
+    np.cumsum(rows[:-1], axis=0, out=before[1:])
+    after[:-1] = np.cumsum(rows[:0:-1], axis=0)[::-1]
+    return before + after
 
 
-def _through(precision: Floats, pull: Floats, scatter: Floats) -> tuple[Floats, Floats]:
-    """Pass what is said of each on to the middle about which they scatter with a given precision."""
+def middle_of(others: Said, mine: Said, variances: Variances) -> tuple[Floats, Floats]:
+    """Return mean and covariance of a group's middle.
+
+    Parameters
+    ----------
+    others : (ndarray, ndarray)
+        What the other groups say of the population's middle, summed: `through` with the variance of groups.
+    mine : (ndarray, ndarray)
+        What its own timbers say of it, summed: `through` with the variance of timbers; 0 without any.
+    variances : Variances
+        How each number varies.
+
+    Returns
+    -------
+    mean, cov : ndarray, shapes (..., k) and (..., k, k)
+        As many as there are in `others` and `mine`.
+    """
+    of_all = np.diag(1 / variances.population) + others[0]
+    mean = np.linalg.solve(of_all, others[1][..., None])
+    before = np.linalg.inv(np.linalg.inv(of_all) + np.diag(variances.groups))
+    cov = np.linalg.inv(before + mine[0])
+    return np.asarray((cov @ (before @ mean + mine[1][..., None]))[..., 0]), np.asarray(cov)
+
+
+def through(precision: Floats, pull: Floats, variance: Floats) -> Said:
+    """Pass what is said of each on to the middle about which they scatter with a given variance."""
+    scatter = np.diag(1 / variance)
     gain = scatter @ np.linalg.inv(precision + scatter)
     return scatter - gain @ scatter, np.einsum("...ij,...j->...i", gain, pull)

@@ -9,92 +9,35 @@ meter for a meter's numbers, the place for its air. A timber's own readings neve
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
-from datetime import datetime, timedelta
-from enum import Enum
-from types import MappingProxyType
 from typing import Final
 
 import numpy as np
 
+from baulk.models.constants import Floats
 from baulk.models.reason import Reason, Values
 from baulk.models.yard.estimates import Estimate, Own, told_of
 from baulk.models.yard.hierarchy import Predicted
-from baulk.models.yard.together import FAINT, Heard, by_itself, with_others
-
-
-class Kin(Enum):
-    """Which timbers teach a number."""
-
-    WOOD = "of one species; nearer kin are those of one lot"
-    METER = "read by any meter; nearer kin are those read by the same one"
-    PLACE = "in any place; nearer kin are those in the same one"
-
-
-LEARNED: Final[Mapping[str, Kin]] = MappingProxyType(
-    {
-        "ln_d": Kin.WOOD,
-        "slope": Kin.WOOD,
-        "ln_ratio": Kin.WOOD,
-        "ln_raised": Kin.WOOD,
-        "start": Kin.WOOD,
-        "ln_surface": Kin.PLACE,
-        "emc_offset": Kin.PLACE,
-        "meter_bias": Kin.METER,
-        "wet_slope": Kin.METER,
-    }
+from baulk.models.yard.kinship import (
+    LEARNED,
+    Kin,
+    Origin,
+    Taught,
+    estimates,
+    in_common,
+    lots,
+    nearer_kin,
+    wholes,
 )
-TOGETHER: Final = tuple(LEARNED)  # names of which a fit says how they hang together
+from baulk.models.yard.together import Heard, by_itself, with_others
+
 WIDEST: Final = 1.5  # of the default's standard deviation; our own judgement, no source
 ENOUGH: Final = 1.5  # error of all together, in the default's sd, to be heard; our own judgement, no source
 LOUD: Final = 3.0  # error in the default's sd below which a timber is counted; our own judgement, no source
 STEPS: Final = 50  # a prior is rounded to such a part of the default's sd, so that it rests from day to day
 TAILS: Final = 4.0  # degrees of freedom of departures from kin; common practice, no source
-SAME_LOT: Final = timedelta(days=2)
 WORTH_SAYING: Final = 0.05  # of the width of a forecast; our own judgement, no source
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Origin:
-    """One timber as far as kinship goes.
-
-    Parameters
-    ----------
-    tag, species : str
-        Which, and its wood.
-    arrived_utc : datetime
-        When it came, with a time zone.
-    arrived_at : str
-        Where it was set down then.
-    place : str or None
-        Where it has lain all the time; None for one that was moved.
-    meter : str or None
-        What read it; None where several meters or none did.
-    """
-
-    tag: str
-    species: str
-    arrived_utc: datetime
-    arrived_at: str
-    place: str | None = None
-    meter: str | None = None
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Taught:
-    """One timber and what its readings say.
-
-    Parameters
-    ----------
-    timber : Origin
-        The timber.
-    own : Own
-        What its own readings say of its numbers.
-    """
-
-    timber: Origin
-    own: Own
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -184,29 +127,6 @@ class YardPrior:
         return tuple(said)
 
 
-def lots(timbers: Sequence[Origin]) -> dict[str, str]:
-    """Tell the lots: timbers of one species that came to one place on the same day, or within two days.
-
-    Parameters
-    ----------
-    timbers : sequence of Origin
-        In any order, each tag once.
-
-    Returns
-    -------
-    dict of str to str
-        Tag of the first timber of each timber's lot, by tag.
-    """
-    found: dict[str, str] = {}
-    first: Origin | None = None
-    for each in sorted(timbers, key=lambda one: (one.species, one.arrived_at, one.arrived_utc, one.tag)):
-        same = first is not None and (each.species, each.arrived_at) == (first.species, first.arrived_at)
-        if first is None or not same or each.arrived_utc - first.arrived_utc > SAME_LOT:
-            first = each
-        found[each.tag] = first.tag
-    return found
-
-
 def prior_of(
     timber: Origin, others: Sequence[Taught], defaults: Mapping[str, tuple[float, float]]
 ) -> YardPrior:
@@ -238,19 +158,24 @@ def prior_of(
     rows: dict[str, Learned] = {}
     wood: dict[str, tuple[Predicted, list[Heard]]] = {}
     for name, kind in LEARNED.items():
-        group = kin.group(timber, kind)
+        group = nearer_kin(timber, kind, kin.of_lot)
         if name not in defaults or group is None:
             continue
-        heard = kin.heard(name, kind, defaults[name])
+        heard = kin.heard(name, defaults[name])
         if sum(each.sd**-2 for each in heard) < ENOUGH**-2:
             continue
         predicted = by_itself(name, heard, group)
         if kind is Kin.WOOD:
             wood[name] = (predicted, heard)
-        rows[name if kind is not Kin.METER else f"{name}:{group}"] = _learned(
-            predicted.mean, predicted.sd, heard, group, defaults[name], mine.says.get(name)
+        rows[key_of(name, group)] = learned_of(
+            predicted.mean, predicted.sd, counted(heard, group), defaults[name], mine.says.get(name)
         )
     return _with_wood(kin, rows, wood, defaults, mine)
+
+
+def key_of(name: str, group: str) -> str:
+    """Name the row of a number: one of a meter bears the meter's name."""
+    return name if LEARNED[name] is not Kin.METER else f"{name}:{group}"
 
 
 class _Kin:
@@ -260,50 +185,53 @@ class _Kin:
         self.timber, self.others = timber, others
         self.of_lot = lots([*(each.timber for each in others), timber])
 
-    def group(self, timber: Origin, kind: Kin) -> str | None:
-        """Nearer kin that a timber belongs to."""
-        if kind is Kin.WOOD:
-            return self.of_lot[timber.tag]
-        return timber.meter if kind is Kin.METER else timber.place
-
     def wood(self) -> list[Taught]:
         """Those of its species."""
         return [each for each in self.others if each.timber.species == self.timber.species]
 
-    def heard(self, name: str, kind: Kin, usual: tuple[float, float]) -> list[Heard]:
-        """Estimates of a number, without those that say next to nothing."""
-        middle, unit = usual
-        return [
-            Heard(each.timber.tag, group, (said.value - middle) / unit, said.sd / unit)
-            for each in (self.wood() if kind is Kin.WOOD else self.others)
-            if (said := each.own.says.get(name)) is not None
-            and said.sd < FAINT * unit
-            and (group := self.group(each.timber, kind)) is not None
-        ]
+    def heard(self, name: str, usual: tuple[float, float]) -> list[Heard]:
+        """Estimates of a number."""
+        kin = self.wood() if LEARNED[name] is Kin.WOOD else self.others
+        return estimates(name, kin, usual, self.of_lot)
 
     def shared(
         self, lot: Sequence[Origin], defaults: Mapping[str, tuple[float, float]]
     ) -> dict[str, Predicted]:
         """Return the numbers of the one meter that read all these timbers, and of their one place."""
-        found = {}
-        for name, kind in LEARNED.items():
-            groups = {self.group(each, kind) for each in lot}
-            if kind is Kin.WOOD or len(groups) > 1 or (group := groups.pop()) is None:
-                continue
-            found[name] = by_itself(name, self.heard(name, kind, defaults[name]), group)
-        return found
+        return {
+            name: by_itself(name, self.heard(name, defaults[name]), group)
+            for name, group in in_common(lot).items()
+        }
 
 
-def _learned(  # noqa: PLR0913, PLR0917 - one number's own
-    mean: float,
-    sd: float,
-    heard: Sequence[Heard],
-    group: str,
-    usual: tuple[float, float],
-    own: Estimate | None,
-) -> Learned:
-    middle, unit = usual
+def counted(heard: Iterable[Heard], group: str) -> tuple[int, int]:
+    """Count the timbers that speak of a number, and those of them that are of a group."""
     loud = [each.group for each in heard if each.sd <= LOUD]
+    return len(loud), sum(where == group for where in loud)
+
+
+def learned_of(
+    mean: float, sd: float, speak: tuple[int, int], usual: tuple[float, float], own: Estimate | None
+) -> Learned:
+    """Write down the prior of a number, wider where the timber has departed from its kin.
+
+    Parameters
+    ----------
+    mean, sd : float
+        As predicted, about the default and in its units. [-]
+    speak : (int, int)
+        As from `counted`.
+    usual : (float, float)
+        Mean and standard deviation of its default prior, in its own unit.
+    own : Estimate or None
+        What the timber's own readings say of it.
+
+    Returns
+    -------
+    Learned
+        In the number's own unit, rounded.
+    """
+    middle, unit = usual
     sd, parted = min(sd, WIDEST), False
     if own is not None:
         off = ((own.value - middle) / unit - mean) ** 2 / (sd**2 + (own.sd / unit) ** 2)
@@ -313,8 +241,8 @@ def _learned(  # noqa: PLR0913, PLR0917 - one number's own
     return Learned(
         mean=float(middle + unit * round(mean * STEPS) / STEPS),
         sd=float(unit * math.ceil(sd * STEPS) / STEPS),
-        timbers=len(loud),
-        near=sum(where == group for where in loud),
+        timbers=speak[0],
+        near=speak[1],
         parted=parted,
     )
 
@@ -334,13 +262,7 @@ def _with_wood(
         for each, is_odd in zip(heard, predicted.odd, strict=True)
         if is_odd
     }
-    told = [
-        (each.timber, each.own.together)
-        for each in kin.wood()
-        if each.own.together is not None
-        and each.own.together.names == TOGETHER
-        and each.timber.tag not in odd
-    ]
+    told = [(each, whole) for each, whole in wholes(kin.wood()) if each.tag not in odd]
     if len(names) < 2 or not told:
         return YardPrior(rows=rows)
     shared = kin.shared([each for each, _ in told], defaults)
@@ -348,19 +270,51 @@ def _with_wood(
     every = (*names, *shared)
     precision, pull = told_of([each for _, each in told], every, defaults)
     alone = [*(each for each, _ in wood.values()), *shared.values()]
-    mean, cov, wider = with_others(every, alone, precision, pull, where, group)
-    size = len(names)
+    found = with_others(every, alone, precision, pull, where, group)
+    speak = {name: counted(heard, group) for name, (_, heard) in wood.items()}
+    return joined(rows, found, speak, defaults, mine)
+
+
+def joined(
+    rows: Mapping[str, Learned],
+    found: tuple[Floats, Floats, Sequence[float]],
+    speak: Mapping[str, tuple[int, int]],
+    defaults: Mapping[str, tuple[float, float]],
+    mine: Own,
+) -> YardPrior:
+    """Put the numbers of the wood, predicted together, in place of each by itself.
+
+    Parameters
+    ----------
+    rows : mapping of str to Learned
+        Each number by itself.
+    found : (ndarray, ndarray, sequence of float)
+        Mean, covariance and factor on the standard deviation, as of
+        `baulk.models.yard.together.with_others`; those of `speak` are the first.
+    speak : mapping of str to (int, int)
+        Of each number of the wood, in that order, as from `counted`.
+    defaults : mapping of str to (float, float)
+        As for `prior_of`.
+    mine : Own
+        What the timber's own readings say.
+
+    Returns
+    -------
+    YardPrior
+        With how they hang together.
+    """
+    mean, cov, wider = found
+    names, size = tuple(speak), len(speak)
     sd = np.sqrt(np.diag(cov))[:size]
     correlation = np.round(cov[:size, :size] / np.outer(sd, sd), 2)
-    for i, name in enumerate(names):
-        rows[name] = _learned(
-            float(mean[i]),
-            float(sd[i]) * wider[i],
-            wood[name][1],
-            group,
-            defaults[name],
-            mine.says.get(name),
+    together = {
+        name: learned_of(
+            float(mean[i]), float(sd[i]) * wider[i], speak[name], defaults[name], mine.says.get(name)
         )
+        for i, name in enumerate(names)
+    }
     return YardPrior(
-        rows=rows, together=names, correlation=tuple(tuple(map(float, each)) for each in correlation)
+        rows={**rows, **together},
+        together=names,
+        correlation=tuple(tuple(map(float, each)) for each in correlation),
     )

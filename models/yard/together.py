@@ -11,6 +11,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final
 
+import numpy as np
+
 from baulk.models.constants import Floats
 from baulk.models.yard.hierarchy import (
     NOTHING_SHARED,
@@ -54,7 +56,7 @@ def by_itself(name: str, heard: Sequence[Heard], group: str) -> Predicted:
     Parameters
     ----------
     name : str
-        The number, as in `baulk.models.yard.prior.LEARNED`.
+        The number, as in `baulk.models.yard.kinship.LEARNED`.
     heard : sequence of Heard
         Estimates of the other timbers.
     group : str
@@ -71,8 +73,13 @@ def by_itself(name: str, heard: Sequence[Heard], group: str) -> Predicted:
         [each.group for each in heard],
         group,
         least_sd=LEAST_SHARE,
-        apart=NOTHING_SHARED if name in OF_TREES else EVEN_ODDS,
+        apart=odds(name),
     )
+
+
+def odds(name: str) -> float:
+    """Return the prior odds that timbers share nothing of a number, over any other share."""
+    return NOTHING_SHARED if name in OF_TREES else EVEN_ODDS
 
 
 def with_others(  # noqa: PLR0913, PLR0917 - all that is said of all numbers
@@ -105,29 +112,54 @@ def with_others(  # noqa: PLR0913, PLR0917 - all that is said of all numbers
     wider : list of float
         Factor on the standard deviation of each for its variances being only guessed. [-]
     """
-    found, wider = list(alone), [1.0] * len(names)
-    for _ in range(PASSES):
-        said = said_alone(precision, pull, groups, variances(found))
-        for i, name in enumerate(names):
-            found[i], wider[i] = _one(name, said[0][i], said[1][i], groups, group)
+    estimates, found = said_by_all(names, alone, precision, pull, groups, group)
+    wider = [_wider(each, predicted, group) for each, predicted in zip(estimates, found, strict=True)]
     mean, cov = next_together(precision, pull, groups, group, variances(found))
     return mean, cov, wider
 
 
-def _one(
-    name: str, precision: Floats, pull: Floats, groups: Sequence[str], group: str
-) -> tuple[Predicted, float]:
-    """Predict one number by itself, and say how much wider that is for its variances being guessed."""
-    loud = [i for i, each in enumerate(precision) if each > FAINT**-2]
-    heard = [
-        Heard(tag="", group=groups[i], value=float(pull[i] / precision[i]), sd=float(precision[i]) ** -0.5)
-        for i in loud
-    ]
-    predicted = by_itself(name, heard, group)
+def said_by_all(  # noqa: PLR0913, PLR0917 - all that is said of all numbers
+    names: Sequence[str],
+    alone: Sequence[Predicted],
+    precision: Floats,
+    pull: Floats,
+    groups: Sequence[str],
+    group: str,
+) -> tuple[list[list[Heard]], list[Predicted]]:
+    """Say of each number what each timber says of it, its others being as those of its lot.
+
+    Parameters
+    ----------
+    names, alone, precision, pull, groups, group
+        As for `with_others`.
+
+    Returns
+    -------
+    estimates : list of list of Heard
+        Of each number, without those that say next to nothing; a timber's tag is its place as text.
+    found : list of Predicted
+        Of each number by itself.
+    """
+    found, estimates = list(alone), [list[Heard]() for _ in names]
+    for _ in range(PASSES):
+        some, drawn = said_alone(precision, pull, groups, variances(found))
+        for i, name in enumerate(names):
+            loud = np.flatnonzero(some[i] > FAINT**-2)
+            values, sds = drawn[i, loud] / some[i, loud], some[i, loud] ** -0.5
+            estimates[i] = [
+                Heard(tag=str(k), group=groups[k], value=value, sd=sd)
+                for k, value, sd in zip(loud.tolist(), values.tolist(), sds.tolist(), strict=True)
+            ]
+            found[i] = by_itself(name, estimates[i], group)
+    return estimates, found
+
+
+def _wider(heard: Sequence[Heard], predicted: Predicted, group: str) -> float:
+    """Say how much wider a number's prediction is for its variances being only guessed."""
     if not heard:
-        return predicted, 1.0
+        return 1.0
+    precision = np.array([each.sd**-2 for each in heard])
+    pull = precision * [each.value for each in heard]
     where = [each.group for each in heard]
-    _, plain = next_together(
-        precision[loud, None, None], pull[loud, None], where, group, variances([predicted])
-    )
-    return predicted, predicted.sd / float(plain[0, 0]) ** 0.5
+    _, plain = next_together(precision[:, None, None], pull[:, None], where, group, variances([predicted]))
+    return predicted.sd / float(plain[0, 0] ** 0.5)

@@ -20,7 +20,7 @@ EXEMPT = {
     "models/calibrate/parameters.py": "the sources of priors, listed by `baulk doctor --sources`",
     "models/reason.py": "a type written as text",
     "models/provenance.py": "names of values in the list of `baulk doctor --sources`",
-    "models/yard/prior.py": "what the kinds of kinship mean, as the values of an Enum",
+    "models/yard/kinship.py": "what the kinds of kinship mean, as the values of an Enum",
 }
 
 

@@ -145,6 +145,20 @@ def test_its_own_readings_are_not_in_its_own_prior(yard):
     assert others.timbers == 7
 
 
+def test_a_round_asks_one_and_the_same_yard_and_an_earlier_day_another(yard):
+    teach(yard)
+    teach(yard, tag="LATE", count=3, fitted=NOW + timedelta(hours=6))
+    yard_memory.refresh(yard, NOW + DAY)
+    now_known = yard_memory.known(yard)
+    whole = now_known.until(NOW + DAY)
+    assert now_known.until(NOW + 2 * DAY) is whole
+    assert yard_memory.known(yard).until(NOW + DAY) is whole
+    assert now_known.until(NOW) is not whole
+    yard.register.add(timber())
+    told = [given(yard, now=at).yard.rows["ln_d"].timbers for at in (NOW, NOW + DAY, NOW)]
+    assert told == [8, 11, 8]
+
+
 def test_it_is_put_together_once_a_day_and_the_day_keeps_to_it(yard):
     yard.register.add(timber())
     teach(yard)

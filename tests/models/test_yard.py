@@ -9,10 +9,10 @@ import numpy as np
 import pytest
 
 from baulk.models.errors import OutOfRange
-from baulk.models.yard import prior as yard_prior
 from baulk.models.yard.estimates import Estimate, Own, Posterior, own, settled
 from baulk.models.yard.hierarchy import next_of
-from baulk.models.yard.prior import TOGETHER, Kin, Origin, Taught, lots, prior_of
+from baulk.models.yard.kinship import LEARNED, TOGETHER, Kin, Origin, Taught, lots
+from baulk.models.yard.prior import YardPrior, prior_of
 
 CAME = datetime(2025, 4, 7, 9, tzinfo=UTC)
 DAY = timedelta(days=1)
@@ -156,7 +156,7 @@ def test_a_meters_bias_is_learned_over_all_timbers_and_woods_that_it_read():
     assert sensor["meter_bias:fixed sensors"].mean == pytest.approx(-1.0, abs=0.3)
     assert new["meter_bias:sensor S7"].sd > 1.2
     assert prior_of(origin("NEW", meter=None), others, DEFAULTS).rows == {}  # read by two meters, or by none
-    prior = yard_prior.YardPrior(rows=hand)
+    prior = YardPrior(rows=hand)
     assert prior.row("meter_bias") is hand["meter_bias:hand-held meter"]
     assert prior.row("ln_d") is None
 
@@ -319,8 +319,8 @@ def test_night_after_night_of_the_same_readings_the_yard_grows_no_surer():
 
 
 def test_every_number_that_is_learned_has_its_kin():
-    assert set(yard_prior.LEARNED) == set(NAMES)
-    assert {name for name, kin in yard_prior.LEARNED.items() if kin is Kin.METER} == {
+    assert set(LEARNED) == set(NAMES)
+    assert {name for name, kin in LEARNED.items() if kin is Kin.METER} == {
         "meter_bias",
         "wet_slope",
     }

@@ -20,7 +20,8 @@ from baulk.models.meter.profile import MeterSetting
 from baulk.models.quantity import Owner, Quantity
 from baulk.models.reading import Reading, Series
 from baulk.models.yard.estimates import own
-from baulk.models.yard.prior import LEARNED, TOGETHER, Learned, YardPrior
+from baulk.models.yard.kinship import LEARNED, TOGETHER
+from baulk.models.yard.prior import Learned, YardPrior
 
 NOW = datetime(2026, 5, 14, tzinfo=UTC)
 OAK = species.get("white oak")

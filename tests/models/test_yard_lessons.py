@@ -9,7 +9,7 @@ import pytest
 
 from baulk.models.calibrate.yard_lessons import lessons
 from baulk.models.yard.estimates import Estimate, Own
-from baulk.models.yard.prior import Origin, Taught
+from baulk.models.yard.kinship import Origin, Taught
 from baulk.models.yard.track_record import Spread
 
 OAK = {"white oak": (0.2, 0.7)}
