@@ -44,9 +44,13 @@ class SessionWatch:
         self._noted: datetime | None = None
         self._heard = self._heard_noted = False  # a message by the session at hand
 
-    def took(self) -> None:
-        """Hear that messages have come: what a session might lose, somebody has to send."""
+    def took(self, session: Session) -> str | None:
+        """Hear that messages have come, without which nothing can be lost; return what `look` does.
+
+        The first is noted at once: the next look may be that of another listener.
+        """
         self._heard = True
+        return None if self._heard_noted else self.look(session)
 
     def look(self, session: Session) -> str | None:
         """Note that we are connected; return a sentence if the broker had lost our session.
@@ -56,7 +60,7 @@ class SessionWatch:
         now_utc, new = self._now(), session.met > self._met
         lost = not session.kept and (new or not self._told)
         still = session.connected and (self._noted is None or now_utc - self._noted >= EVERY)
-        first = session.connected and self._heard and not self._heard_noted
+        first = self._heard and not self._heard_noted
         if session.met == 0 or not (new or lost or still or first):
             return None
         try:

@@ -46,10 +46,8 @@ def come(yard, clock):
     def once(*, kept, message=False):
         watch, session = SessionWatch(yard, "ours", clock), Session(kept=kept)
         said = [watch.look(session)]
-        if message:
-            watch.took()
         clock.on(seconds=1)
-        said.append(watch.look(session))
+        said.append(watch.took(session) if message else watch.look(session))
         clock.on(hours=1)
         return [each for each in said if each]
 
@@ -77,14 +75,14 @@ def test_of_one_by_which_a_message_came_it_is_said_once(yard, clock, come):
     assert len(told(yard, clock)) == 1
 
 
-def test_a_message_is_noted_at_once_for_the_listener_may_be_killed(yard, clock):
+def test_a_message_is_noted_at_once_for_the_listener_may_be_ended_and_then_no_more(yard, clock, monkeypatch):
     watch, session = SessionWatch(yard, "ours", clock), Session()
     watch.look(session)
     assert not notes.sessions(yard.store)["ours"].heard
-    watch.took()
-    clock.on(seconds=1)
-    watch.look(session)
+    watch.took(session)
     assert notes.sessions(yard.store)["ours"].heard
+    monkeypatch.setattr(notes, "keep_session", None)
+    watch.took(session)
 
 
 def test_what_an_older_version_noted_may_have_lost_something(yard, clock, come):
