@@ -14,6 +14,7 @@ import signal
 import subprocess
 import sys
 import threading
+import time
 from collections.abc import Callable
 from contextlib import suppress
 from dataclasses import dataclass
@@ -28,6 +29,9 @@ LOG: Final = logging.getLogger(__name__)
 IDLE_S: Final = 120.0  # who tries one thing tries another; its start takes about two seconds of a processor
 GRACE_S: Final = 2.0  # to see that its input has ended
 TURN_S: Final = 0.5  # between two looks whether to stop
+HEED_S: Final = 20.0  # from being asked to end early; half a minute is what the services leave at the least
+SILENT_S: Final = 1800.0  # without a sign of getting on it hangs; our own judgement, no source
+SIGN_S: Final = 10.0  # between two signs that work gets on
 FIRST_TO_GO: Final = 500  # of 1000, where memory runs out: rather this process than one that hears or answers
 _OURS: Final = "from baulk.ingest import aside; aside.main()"
 
@@ -37,6 +41,10 @@ T = TypeVar("T")
 
 class Gone(BaulkError):
     """The process beside this one ended before it had answered."""
+
+
+class Unheeded(Gone):
+    """It was asked to end early, had not after a while, and was ended."""
 
 
 class Fault(BaulkError):
@@ -52,7 +60,7 @@ class Line:
     tell : callable
         Says how far it is, in anything that can be pickled.
     stopped : callable
-        Whether it is asked to end early.
+        Whether it is asked to end early. Who asks gets on, and is not taken to hang.
     """
 
     tell: Callable[[Any], None]
@@ -69,10 +77,14 @@ class Aside:
     ----------
     idle_s : float
         How long it stays when there is no work. [s]
+    heed_s : float
+        How long it may go on after it was asked to end early. [s]
+    silent_s : float
+        How long it may work without telling anything or asking whether to stop. [s]
     """
 
-    def __init__(self, *, idle_s: float = IDLE_S) -> None:
-        self._idle_s = idle_s
+    def __init__(self, *, idle_s: float = IDLE_S, heed_s: float = HEED_S, silent_s: float = SILENT_S) -> None:
+        self._idle_s, self._heed_s, self._silent_s = idle_s, heed_s, silent_s
         self._busy = threading.Lock()
         self._child: _Child | None = None
         self._leaving: threading.Timer | None = None
@@ -101,7 +113,7 @@ class Aside:
         told : callable, optional
             Called with what the work tells.
         stopped : callable, optional
-            Asked now and then; once it says yes, the work is asked to end early.
+            Asked at least twice a second; once it says yes, the work is asked to end early.
 
         Returns
         -------
@@ -111,7 +123,9 @@ class Aside:
         Raises
         ------
         Gone
-            If the process ended before it had answered.
+            If the process ended before it had answered, or was ended because it gave no sign for too long.
+        Unheeded
+            If it was ended because it did not end early when it was asked to.
         Exception
             Whatever the work raised.
         """
@@ -120,7 +134,7 @@ class Aside:
                 self._leaving.cancel()
             child = self._living()
             try:
-                found: T = child.answer((work, given), told, stopped)
+                found: T = child.answer((work, given), told, stopped, (self._heed_s, self._silent_s))
             except BaseException:
                 if child.owes:  # its answer would be taken for that of the next
                     child.end()
@@ -131,6 +145,23 @@ class Aside:
                 self._leaving = threading.Timer(self._idle_s, self._leave, (child,))
                 self._leaving.daemon = True
                 self._leaving.start()
+
+    def ahead(self, work: Work[..., object], *given: object) -> None:
+        """Have it come, if it is not there, and do work that nobody waits for; return at once.
+
+        Parameters
+        ----------
+        work, *given
+            As for `run`; what comes of it is dropped, and a fault is met again by whoever needs the process.
+        """
+        if self._busy.locked():
+            return  # it is there, and its two minutes begin when it is done
+
+        def come() -> None:
+            with suppress(Exception):
+                self.run(work, *given)
+
+        threading.Thread(target=come, daemon=True, name="ahead").start()
 
     def close(self) -> None:
         """End it now."""
@@ -180,24 +211,41 @@ class _Child:
 
     def _say(self, what: object) -> None:
         assert self.process.stdin is not None  # noqa: S101 - for the type checker
-        with suppress(BrokenPipeError):  # that it is gone is heard as well
+        with suppress(BrokenPipeError, ValueError):  # that it is gone, or ended by `close`, is heard as well
             self.process.stdin.write(pickle.dumps(what))
             self.process.stdin.flush()
 
-    def answer(self, asked: object, told: Callable[[Any], None], stopped: Callable[[], bool]) -> Any:  # noqa: ANN401
-        body = pickle.dumps(asked)
-        self.owes, stopping = True, False
+    def answer(
+        self,
+        asked: object,
+        told: Callable[[Any], None],
+        stopped: Callable[[], bool],
+        patience_s: tuple[float, float],
+    ) -> Any:  # noqa: ANN401 - whatever the work gives
+        body, (heed_s, silent_s) = pickle.dumps(asked), patience_s
+        self.owes, end_by_s = True, float("inf")
         self._say(body)
+        sign_by_s = time.monotonic() + silent_s
         while True:
-            if not stopping and stopped():
+            if end_by_s == float("inf") and stopped():
                 self._say(None)
-                stopping = True
+                end_by_s = time.monotonic() + heed_s
+            if time.monotonic() > end_by_s:
+                raise Unheeded(
+                    f"the process that works out was asked to end, had not after {heed_s:g} s and was ended"
+                )
             try:
                 kind, said = self._heard.get(timeout=TURN_S)
             except Empty:
+                if time.monotonic() > sign_by_s:
+                    raise Gone(
+                        f"the process that works out gave no sign for {silent_s / 60:g} min and was ended"
+                    ) from None
                 continue
+            sign_by_s = time.monotonic() + silent_s
             if kind == "told":
                 told(said)
+            if kind in {"told", "on"}:
                 continue
             self.owes = False
             if kind == "done":
@@ -244,7 +292,16 @@ def main() -> None:
             out.write(body)
             out.flush()
 
-    line = Line(tell=lambda said: say("told", said), stopped=stopping.is_set)
+    signed_s = time.monotonic()
+
+    def asked_to_stop() -> bool:
+        nonlocal signed_s
+        if time.monotonic() - signed_s > SIGN_S:
+            signed_s = time.monotonic()
+            say("on", None)
+        return stopping.is_set()
+
+    line = Line(tell=lambda said: say("told", said), stopped=asked_to_stop)
     while True:
         body = asked.get()
         try:

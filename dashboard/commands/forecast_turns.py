@@ -125,7 +125,7 @@ def night(line: Line, ground: Ground, now: datetime) -> None:
             line.tell(f"let go after longer than [store] quarantine_days in quarantine: {let_go}")
         if planned := nightly.plan_airs(shop, now, line.stopped):
             line.tell(f"the air of {count(planned, 'place')} planned for the page Shop air")
-        if told := nightly.back_up(shop, now):
+        if not line.stopped() and (told := nightly.back_up(shop, now)):
             line.tell(told)
 
 

@@ -17,7 +17,7 @@ from baulk.dashboard.commands import forecast_turns
 from baulk.dashboard.commands.answers import say, stamp
 from baulk.dashboard.commands.forecast_turns import Begun, Ended, Ground
 from baulk.ingest import memory, service_manager
-from baulk.ingest.aside import Gone, Work
+from baulk.ingest.aside import Gone, Unheeded, Work
 from baulk.ingest.errors import StoreError
 from baulk.ingest.evaluation import gather
 from baulk.ingest.evaluation.batch import ENDED_TWICE
@@ -140,6 +140,11 @@ class _Turns:
             if whole and worked is not False:
                 self._round_of = today
             self._ends = 0
+        except Unheeded as err:
+            tag = self._under_way
+            again = "what it had begun is done" if tag is None else f"{tag} is worked out again"
+            say(f"{err}; {again} at the next start")
+            return
         except Gone as err:
             self._after(err, shop, now, revision)
             return
@@ -163,23 +168,27 @@ class _Turns:
             else:
                 return False
         self._owed.clear()
+        if self._stop.is_set():
+            return worked
         if self._evaluated and (self._looked is None or now - self._looked >= SWAPS_EVERY):
             self._looked, self._evaluated = now, False
             for words in self._run(forecast_turns.see_swaps, ground, now):
                 say(words)
-        if nightly.due(shop, now):
+        if not self._stop.is_set() and nightly.due(shop, now):
             self._worker.close()  # what it holds of a round before would add to what planning the air takes
             self._run(forecast_turns.night, ground, now, told=say)
             worked = True
         return worked
 
     def _run(self, work: Work[..., T], *given: object, told: Callable[[Any], None] = lambda _: None) -> T:
-        found = self._worker.run(work, *given, told=told, stopped=self._stop.is_set)
+        return self._worker.run(work, *given, told=told, stopped=self._stops)
+
+    def _stops(self) -> bool:
+        """Whether we are asked to end; it is this loop that turns while work goes on, so systemd is told."""
         service_manager.alive()
-        return found
+        return self._stop.is_set()
 
     def _hear(self, what: Begun | Ended, shop: Shop) -> None:
-        service_manager.alive()
         if isinstance(what, Begun):
             self._under_way = what.tag
             return

@@ -17,7 +17,7 @@ def opened() -> tuple[str, ...]:
     return tuple(each for each in address.get(NAME, "").split(".") if each)
 
 
-def fold(name: str, label: str, show: Callable[[], None]) -> None:
+def fold(name: str, label: str, show: Callable[[], None], opening: Callable[[], None] = lambda: None) -> None:
     """Offer a fold.
 
     Parameters
@@ -28,18 +28,24 @@ def fold(name: str, label: str, show: Callable[[], None]) -> None:
         What is read on it.
     show : callable
         Draws what is in it; asked only while it is open.
+    opening : callable, optional
+        Called once each time that it is opened, before anything is drawn.
     """
     key, is_open = f"fold-{name}", name in opened()
     if st.session_state.get(f"{key}-seen") != is_open:  # the address has changed: a link, Back, a reload
         st.session_state[key] = st.session_state[f"{key}-seen"] = is_open
-    box = st.expander(label, key=key, on_change=_note, args=(name, key))
+        if is_open:
+            opening()
+    box = st.expander(label, key=key, on_change=_note, args=(name, key, opening))
     if box.open:
         with box, layout.errors_as_sentences():
             show()
 
 
-def _note(name: str, key: str) -> None:
+def _note(name: str, key: str, opening: Callable[[], None]) -> None:
     rest = [each for each in opened() if each != name]
     is_open = bool(st.session_state[key])
     st.session_state[f"{key}-seen"] = is_open
     address.set(**{NAME: ".".join([*rest, name] if is_open else rest)})
+    if is_open:
+        opening()

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from typing import Final
 
 import pandas as pd
 import streamlit as st
@@ -31,6 +32,7 @@ from baulk.models.plan.humidity.outcome import TimberOutcome
 from baulk.models.plan.humidity.summary import closed, summary, ways
 from baulk.models.units import TemperatureUnit
 
+TRY: Final = "what-if-air"  # the fold with the form for a humidity of one's own
 SHOWN_WEEKS = (0, 1, 2, 4, 8, 13, 26, 39, 52, 78, 104)
 WAYS = ("", "All ready", "Weeks gained (90 % range)", "Checks", "Mould", "Warm and wet, h", "Litres", "kWh",
         "Cost", "Work, h")  # fmt: skip
@@ -140,6 +142,12 @@ def rest(place: str, made: AirPlan, past: pd.DataFrame, facts: ShopFacts) -> Non
     plan_paper.offer_plan(made)
     plans_back.follow(place, made)
     _button(place, "Calculate again")
+
+
+def foreseen() -> None:
+    """Have the process come that answers the form, once its fold is opened; a callback."""
+    if st.session_state[TRY]:
+        beside.ahead()
 
 
 def what_if(place: str, facts: ShopFacts) -> None:

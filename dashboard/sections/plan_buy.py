@@ -37,6 +37,7 @@ from baulk.models.text.sawing import BOARD_FOOT_M3
 
 def buying(system: units.System) -> None:
     """Show the assignment and the list for the mill, then the sentence and the parts that ask for it."""
+    beside.ahead()
     answer = st.container()
     wish = _asked(system)
     listed = shop_access.ask(lambda shop: shop.register.parts())

@@ -126,7 +126,9 @@ def page() -> None:
         with st.expander("Room and costs", key="air-room"):
             air_room.form(place, facts, lambda: humidity_plan.work_out(place))
         with (
-            st.expander("What if another humidity were held", key="what-if-air"),
+            st.expander(
+                "What if another humidity were held", key=humidity_plan.TRY, on_change=humidity_plan.foreseen
+            ),
             layout.errors_as_sentences(),
         ):
             humidity_plan.what_if(place, facts)

@@ -30,6 +30,7 @@ from baulk.dashboard.sections import (
     while_it_lies,
     work_form,
 )
+from baulk.dashboard.server import beside
 from baulk.dashboard.server.shop_access import ask
 from baulk.ingest.evaluation.document import Document
 from baulk.models import units
@@ -167,7 +168,7 @@ def fold_up(found: shop_facts.TimberFacts, facts: shop_facts.ShopFacts, now: dat
         folds.fold(
             "earlier", "Earlier forecasts checked", lambda: forecast_review.section(tag, answer, system, now)
         )
-        folds.fold("if", "What if", lambda: what_if.show(found, facts))
+        folds.fold("if", "What if", lambda: what_if.show(found, facts), beside.ahead)
     folds.fold("checks", "Checks and sizes", lambda: checks_seen.show(tag, answer, system))
     folds.fold("lies", "While it lies", lambda: while_it_lies.show(tag, system, now))
     folds.fold("history", "History", lambda: timber_history.show(found, facts))

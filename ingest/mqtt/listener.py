@@ -232,6 +232,8 @@ class _Listener:
                 batch = session.take(_BATCH, 0.1)
                 if batch.raws:
                     raws = self._wanted(batch.raws)
+                    if raws and (lost := self._session_watch.took(session)):
+                        self.say(lost)
                     if not raws or self.safe.until_safe(raws):
                         session.acknowledge(batch)
                 if once and not session.wrong_version and not session.ready.is_set():

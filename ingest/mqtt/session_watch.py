@@ -3,6 +3,8 @@
 A broker that lost its memory, a session that ran out, or a stranger who took the listener's client id: each
 time what waited is gone, and the only trace is that the broker begins a new session (MQTT 5.0 3.2.2.1.1). One
 who leaves a session of his own under our name hides that; our subscriptions are new then (`_arrived`).
+A session by which no message ever came has lost nothing that anybody knows of, and is not told: a broker that
+is being set up begins many.
 """
 
 from __future__ import annotations
@@ -40,6 +42,15 @@ class SessionWatch:
         self._before: notes.KeptSession | None = None  # what was noted before this connection
         self._told = False  # that its session was lost
         self._noted: datetime | None = None
+        self._heard = self._heard_noted = False  # a message by the session at hand
+
+    def took(self, session: Session) -> str | None:
+        """Hear that messages have come, without which nothing can be lost; return what `look` does.
+
+        The first is noted at once: the next look may be that of another listener.
+        """
+        self._heard = True
+        return None if self._heard_noted else self.look(session)
 
     def look(self, session: Session) -> str | None:
         """Note that we are connected; return a sentence if the broker had lost our session.
@@ -49,7 +60,8 @@ class SessionWatch:
         now_utc, new = self._now(), session.met > self._met
         lost = not session.kept and (new or not self._told)
         still = session.connected and (self._noted is None or now_utc - self._noted >= EVERY)
-        if session.met == 0 or not (new or lost or still):
+        first = self._heard and not self._heard_noted
+        if session.met == 0 or not (new or lost or still or first):
             return None
         try:
             if new:
@@ -67,7 +79,10 @@ class SessionWatch:
         now_kept = notes.sessions(self._shop.store).get(self._name)
         gone = now_kept.gone if now_kept is not None else ()
         said = None
-        if lost and before is not None and before.broker == here:
+        if lost:
+            self._heard = False
+        heard = self._heard or (not lost and now_kept is not None and now_kept.heard)
+        if lost and before is not None and before.broker == here and before.heard:
             gone = (*gone, (before.seen_utc, now_utc))[-notes.MOST_GONE :]
             seen = before.seen_utc.astimezone(self._shop.config.zone)
             said = (
@@ -79,6 +94,8 @@ class SessionWatch:
             seen_utc=now_utc,
             gone=gone,
             trusted_until_utc=None if until_s is None else datetime.fromtimestamp(until_s, UTC),
+            heard=heard,
         )
         notes.keep_session(self._shop.store, self._name, fresh)
+        self._heard_noted = heard
         return said

@@ -216,12 +216,15 @@ class KeptSession:
         Times at whose end the broker no longer knew the session, and when it was connected before.
     trusted_until_utc : datetime or None
         When the broker's certificate ends.
+    heard : bool
+        Whether a message has come by this session; older versions did not note it.
     """
 
     broker: str
     seen_utc: datetime
     gone: tuple[tuple[datetime, datetime], ...] = ()
     trusted_until_utc: datetime | None = None
+    heard: bool = True
 
 
 def sessions(store: Store) -> dict[str, KeptSession]:
@@ -239,6 +242,7 @@ def sessions(store: Store) -> dict[str, KeptSession]:
                     for start, end in body["gone"]
                 ),
                 trusted_until_utc=datetime.fromisoformat(until) if until else None,
+                heard=bool(body.get("heard", True)),
             )
         except (KeyError, TypeError, ValueError):  # another version's: the listener writes it anew
             continue
@@ -252,5 +256,6 @@ def keep_session(store: Store, name: str, kept: KeptSession) -> None:
         "seen_utc": kept.seen_utc.isoformat(),
         "gone": [[start.isoformat(), end.isoformat()] for start, end in kept.gone],
         "trusted_until_utc": kept.trusted_until_utc.isoformat() if kept.trusted_until_utc else None,
+        "heard": kept.heard,
     }
     store.note(SESSION + name, json.dumps(body).encode())

@@ -6,7 +6,7 @@ import pytest
 
 from baulk.dashboard.commands import forecast_turns, forecast_watch
 from baulk.ingest import shop as shops
-from baulk.ingest.aside import Gone
+from baulk.ingest.aside import Gone, Line, Unheeded
 from baulk.ingest.evaluation import batch, executors
 from baulk.ingest.evaluation.batch import ENDED_TWICE
 from baulk.ingest.evaluation.compute import not_worked_out
@@ -141,3 +141,74 @@ def test_stopped_it_keeps_what_is_done_and_does_not_say_that_all_was_looked_over
     assert tried == ["FER-01"]
     assert looked == []
     assert [each.tag for each in yard.store.evaluations()] == ["FER-01"]
+
+
+def test_one_that_had_to_be_ended_when_told_to_stop_is_said_and_no_timber_is_given_up(
+    yard, tried, capsys, in_this_process
+):
+    said = "the process that works out was asked to end, had not after 20 s and was ended"
+    stop = Stop(3)
+
+    class Deaf(Mortal):
+        def run(self, work, *given, told=lambda _: None, stopped=lambda: False):
+            try:
+                return super().run(work, *given, told=told, stopped=stopped)
+            except Gone:
+                stop.is_set = lambda: True
+                stop.rounds = 0
+                raise Unheeded(said) from None
+
+    for _ in range(3):
+        stop.rounds = 1
+        forecast_watch.watch(yard, stop, Deaf(in_this_process, "FER-02", 1))
+        del stop.is_set
+    assert capsys.readouterr().out.count(f"{said}; FER-02 is worked out again at the next start") == 3
+    assert "FER-02" in yard.store.stale()
+    assert yard.store.evaluation("FER-02") is None
+    forecast_watch.watch(yard, Stop(1), in_this_process)
+    assert [why(yard, tag) for tag in TAGS] == ["made up"] * 3
+
+
+def test_told_to_stop_nothing_more_is_begun(yard, tried, in_this_process, monkeypatch):
+    stop, begun = Stop(3), []
+
+    class Last(Mortal):
+        def run(self, work, *given, told=lambda _: None, stopped=lambda: False):
+            begun.append(work)
+            made = self.inside.run(work, *given, told=told, stopped=stopped)
+            stop.is_set = lambda: True
+            return made
+
+    monkeypatch.setattr(forecast_turns.nightly, "due", lambda *_: True)
+    stop.rounds = 1
+    forecast_watch.watch(yard, stop, Last(in_this_process, None, 0))
+    assert begun == [forecast_turns.work_out]
+
+
+def test_systemd_hears_that_it_lives_while_one_piece_of_work_goes_on(yard, tried, monkeypatch):
+    heard = []
+    monkeypatch.setattr(forecast_watch.service_manager, "alive", lambda: heard.append(0))
+
+    class Long:
+        def run(self, _work, *_given, stopped, **_how):
+            heard.clear()
+            for _ in range(5):
+                assert not stopped()
+            return []
+
+        def close(self):
+            pass
+
+    forecast_watch.watch(yard, Stop(1), Long())
+    assert len(heard) == 5
+
+
+def test_told_to_stop_the_night_begins_no_backup(yard, now_utc, monkeypatch):
+    made = []
+    monkeypatch.setattr(forecast_turns.nightly, "back_up", lambda *_: made.append(0))
+    monkeypatch.setattr(forecast_turns.nightly, "plan_airs", lambda *_: 0)
+    ground = forecast_turns.Ground(config=yard.config, woods=yard.woods)
+    for stopped, backups in ((True, 0), (False, 1)):
+        line = Line(tell=lambda _: None, stopped=lambda stopped=stopped: stopped)
+        forecast_turns.night(line, ground, now_utc)
+        assert len(made) == backups

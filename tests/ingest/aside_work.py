@@ -5,6 +5,7 @@ import signal
 import sys
 import time
 
+from baulk.ingest import aside
 from baulk.ingest.errors import StoreError
 from baulk.models.errors import OutOfRange
 
@@ -57,3 +58,27 @@ def wrong(_line):
 
 def unfit(_line):
     return sys.stdout
+
+
+def deaf(line):
+    line.tell(os.getpid())
+    time.sleep(60)
+
+
+def frozen(line):
+    line.tell(os.getpid())
+    os.kill(os.getpid(), signal.SIGSTOP)
+
+
+def asks(line, seconds):
+    aside.SIGN_S = 0.05
+    until = time.monotonic() + seconds
+    while time.monotonic() < until:
+        line.stopped()
+        time.sleep(0.02)
+    return "done"
+
+
+def count(_line, file):
+    with open(file, "a", encoding="ascii") as found:  # noqa: PTH123 - appended, which a Path can't
+        found.write(f"{os.getpid()}\n")

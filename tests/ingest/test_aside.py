@@ -7,13 +7,14 @@ import os
 import signal
 import subprocess
 import sys
+import threading
 import time
 from contextlib import closing
 from pathlib import Path
 
 import pytest
 
-from baulk.ingest.aside import Aside, Fault, Gone
+from baulk.ingest.aside import Aside, Fault, Gone, Unheeded
 from baulk.ingest.errors import StoreError
 
 HERE = Path(__file__).parent
@@ -129,3 +130,79 @@ def test_it_ends_with_the_process_that_started_it_however_that_ends(work):
         assert there(pid)
         parent.kill()
     assert gone_soon(pid)
+
+
+@pytest.mark.parametrize("how", ["deaf", "frozen"])
+def test_one_that_does_not_end_when_it_is_asked_to_is_ended_and_the_next_work_is_done(work, how):
+    pids = []
+    with closing(Aside(heed_s=0.6)) as aside:
+        with pytest.raises(Unheeded, match=r"was asked to end, had not after 0\.6 s and was ended"):
+            aside.run(getattr(work, how), told=pids.append, stopped=lambda: bool(pids))
+        assert gone_soon(*pids)
+        assert aside.run(work.add, 1, 1) == 2
+
+
+def test_one_that_is_asked_to_end_and_does_is_not_ended(work):
+    heard = []
+    with closing(Aside(heed_s=30.0)) as aside:
+        assert aside.run(work.wait, told=heard.append, stopped=lambda: bool(heard)) is True
+        assert aside.pid is not None
+
+
+@pytest.mark.parametrize("how", ["deaf", "frozen"])
+def test_one_that_hangs_is_ended_after_a_while_and_who_waits_turns_until_then(work, how):
+    pids, turns = [], []
+    with closing(Aside(silent_s=1.5)) as aside:
+        with pytest.raises(Gone, match="gave no sign for") as err:
+            aside.run(getattr(work, how), told=pids.append, stopped=lambda: bool(turns.append(0)))
+        assert not isinstance(err.value, Unheeded)
+        assert len(turns) >= 3, "this is where systemd hears that the asking process lives"
+        assert gone_soon(*pids)
+
+
+def test_one_that_gets_on_is_not_taken_to_hang(work):
+    with closing(Aside(silent_s=1.5)) as aside:
+        aside.run(work.number)  # its start is no silence of its work
+        assert aside.run(work.asks, 4.0) == "done"
+
+
+def test_ended_by_another_thread_it_goes_even_if_it_hangs_and_who_waits_is_told(aside, work):
+    pids, said = [], []
+
+    def ask():
+        with pytest.raises(Gone) as err:
+            aside.run(work.frozen, told=pids.append)
+        said.append(str(err.value))
+
+    asking = threading.Thread(target=ask)
+    asking.start()
+    until = time.monotonic() + WITHIN_S
+    while not pids and time.monotonic() < until:
+        time.sleep(0.02)
+    aside.close()
+    asking.join(WITHIN_S)
+    assert len(said) == 1
+    assert gone_soon(*pids)
+
+
+def test_asked_ahead_it_comes_and_nobody_waits_and_it_goes_again(work, tmp_path):
+    file = tmp_path / "came"
+    with closing(Aside(idle_s=1.0)) as aside:
+        aside.ahead(work.count, str(file))
+        assert aside.pid is None or not file.exists(), "it has not waited for the work"
+        until = time.monotonic() + WITHIN_S
+        while not file.exists() and time.monotonic() < until:
+            time.sleep(0.02)
+        (pid,) = {int(each) for each in file.read_text().split()}
+        assert aside.run(work.number) == pid
+        assert gone_soon(pid)
+        assert aside.pid is None
+
+
+def test_ahead_of_work_that_goes_on_nothing_more_is_begun(aside, work, tmp_path):
+    def told(_):
+        aside.ahead(work.count, str(tmp_path / "came"))
+
+    aside.run(work.wait, told=told, stopped=lambda: True)
+    assert aside.run(work.add, 1, 1) == 2
+    assert not (tmp_path / "came").exists()
