@@ -97,7 +97,7 @@ def test_an_eighth_over_six_in_oak_is_not_squared_at_19_percent(yard):
 def test_a_wide_margin_keeps_its_verdict(yard):
     found = judged(yard, timber(7.5), readings=dried())
     assert found.verdict.step == "square"
-    assert found.verdict.probability["square"] > 0.99
+    assert found.verdict.probability["square"] > 0.98  # all members, or all but one of 64
     assert found.verdict.comes_out.probability > 0.99
     assert "verdict.comes_out" in [each.code for each in found.verdict.reasons_coded]
     assert document_read.parse(found.model_dump_json().encode()) == found

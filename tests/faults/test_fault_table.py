@@ -151,7 +151,9 @@ def test_postgresql_stopped_twice(
         assert kit.until(lambda: stored() >= AWAY, 120)
         times = [one.taken_utc for one in opened.store.readings(Owner.TIMBER, "FER-01")]
     found = kit.Count(sent=AWAY, lost=AWAY - len(set(times)), doubled=len(times) - len(set(times)))
-    spooled = sum("wait in the spool" in words for words in kit.said(yard_dir))
+    spooled = sum(
+        "wait in the spool" in words or "waiting in the spool" in words for words in kit.said(yard_dir)
+    )
     row("PostgreSQL stopped twice for 5 s", found, f"{spooled} times into the spool")
     assert found == kit.Count(sent=AWAY, lost=0, doubled=0)
 

@@ -144,7 +144,8 @@ def test_what_a_sensor_says_before_anybody_said_where_it_is_waits_and_is_stored_
     assert [send(yard, hours) for hours in (-2, 1)] == [0, 0]
     (row, _) = yard.store.quarantined()
     assert row.waits_for == "sensor:S7"
-    assert "the sensor S7 was on no timber at 2026-05-14 13:00; `baulk timber attach TAG S7" in row.reason
+    assert "the sensor S7 was on no timber at 2026-05-14 13:00; say where it was" in row.reason
+    assert "`baulk timber attach TAG S7" in row.reason
     _, settled = attach(yard, "A-1", 0, noted=24)
     assert settled == Settled(came=1)
     assert taken(yard, "A-1") == [1]
@@ -214,7 +215,7 @@ def test_a_quantity_without_depth_needs_none_and_pins_say_so(yard):
     assert pipeline.handle(wood, yard) == 1
     assert send(yard, 1) == 0
     (row,) = yard.store.quarantined()
-    assert "the sensor S7 is on A-1 and its depth is unknown; take number 3 back" in row.reason
+    assert "the sensor S7 is on A-1 and its depth is unknown; take number 3 of its history back" in row.reason
     operations.undo(yard, 3, by="", now_utc=NOON + 2 * HOUR)
     attach(yard, "A-1", -24, noted=3)
     assert yard.store.quarantine_count() == 0

@@ -130,7 +130,7 @@ def test_the_command_takes_a_cluster(scheduler, two_workers, yard, baulk):
     asked = ("forecast", "FER-04", "--shop", str(yard.config.shop_dir), "--cluster", scheduler)
     said = baulk(*asked)
     assert said.returncode == 0, said.stderr
-    assert "1 of 1 timbers evaluated" in said.stdout
+    assert "1 of 1 timber evaluated" in said.stdout
     assert set(kept(yard)) == {"FER-04"}
     both = baulk(*asked, "--workers", "2")
     assert both.returncode == 1
