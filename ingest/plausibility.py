@@ -346,6 +346,8 @@ def odd_rows(
         doubtful = np.zeros(len(values), dtype=bool)
         if series.quantity in {Quantity.MOISTURE, Quantity.HUMIDITY}:
             doubtful |= (values > 0) & (values <= plausible.RATIO)
+        if series.quantity is Quantity.HUMIDITY:
+            doubtful |= values > plausible.SATURATED_RH
         if series.quantity is Quantity.MOISTURE:
             doubtful |= (values < plausible.BELOW_METER_PCT) | (values > plausible.MOST_SHOWN_PCT)
         if one is not None:

@@ -46,14 +46,44 @@ class NotFound(BaulkError, LookupError):
     def __str__(self) -> str:
         """Return the sentence; comparing with every known name takes time, so only whoever reads it pays."""
         names = sorted(self.known)
-        folded = {each.lower(): each for each in names}
-        near = [
-            folded[each] for each in difflib.get_close_matches(self.name.lower(), folded, n=3, cutoff=0.6)
-        ]
+        near = _near(self.name, names)
         hint = (
             f"did you mean {' or '.join(near)}?" if near else f"known: {', '.join(names[:12]) or 'none yet'}"
         )
         return f"no {self.kind} called {self.name!r}; {hint}"
+
+
+def _near(name: str, known: Iterable[str]) -> list[str]:
+    """Return the three names nearest to what was typed, in any case; none where all are far from it."""
+    folded = {each.lower(): each for each in known}
+    return [folded[each] for each in difflib.get_close_matches(name.lower(), folded, n=3, cutoff=0.6)]
+
+
+class NoWood(NotFound):
+    """A wood is not in the table; trade names near to it are offered, botanical ones where none is near.
+
+    Parameters
+    ----------
+    name : str
+        The name as given.
+    known : iterable of str
+        Trade names of woods and groups of woods, those to be named first at the head.
+    botanical : iterable of str
+        Their botanical names.
+    """
+
+    def __init__(self, name: str, known: Iterable[str], botanical: Iterable[str] = ()) -> None:
+        super().__init__("species", name, known)
+        self.botanical = tuple(botanical)
+        self.args = (self.name, self.known, self.botanical)  # what it is made of again, as by pickle
+
+    def __str__(self) -> str:
+        """Return the sentence."""
+        near = _near(self.name, self.known) or _near(self.name, self.botanical)
+        if near:
+            return f"no {self.kind} called {self.name!r}; did you mean {' or '.join(near)}?"
+        more = f" and {len(self.known) - 12} more" if len(self.known) > 12 else ""
+        return f"no {self.kind} called {self.name!r}; known: {', '.join(self.known[:12])}{more}"
 
 
 class NoUseClass(NotFound):

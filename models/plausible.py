@@ -29,6 +29,7 @@ LOSS_A_DAY: Final = 0.012  # of its weight; a thin board in summer loses that, c
 LEAST_LOSS: Final = 0.03
 BELOW_METER_PCT: Final = 5.0  # pin meters begin at about 6 % (Wood Handbook FPL-GTR-282, p. 13-3)
 MOST_SHOWN_PCT: Final = 100.0  # no scale of a pin meter goes on beyond it: common practice, no source
+SATURATED_RH: Final = 100.0  # what relative humidity means: of all that air can hold
 RATIO: Final = 1.0  # percent at and below which a number looks like a share of one
 BEFORE: Final = timedelta(days=1)  # a reading may be dated by its day, and so before the hour of arrival
 TWICE_MIN: Final = 30.0  # the same number again so soon is one entered twice: our own judgement, no source
@@ -304,6 +305,9 @@ def _number(reading: Reading) -> dict[str, str | float]:
 def _alone(reading: Reading) -> Reason | None:
     if looks_like_ratio(reading):
         return Reason(code="plausible.ratio", values=_number(reading))
+    if reading.series.quantity is Quantity.HUMIDITY and reading.value > SATURATED_RH:
+        held: Values = {"rh_pct": reading.value, "most_pct": SATURATED_RH}
+        return Reason(code="plausible.over_saturated", values=held)
     if reading.series.quantity is Quantity.MOISTURE:
         if reading.value < BELOW_METER_PCT:
             return Reason(code="plausible.below_meter", values={"mc_pct": reading.value})

@@ -12,7 +12,7 @@ from dataclasses import dataclass, field
 from importlib import resources
 from typing import TYPE_CHECKING, Final
 
-from baulk.models.errors import NotFound, OutOfRange, SeveralFound
+from baulk.models.errors import NotFound, NoWood, OutOfRange, SeveralFound
 from baulk.models.species_table import MARKS, NAMES, OWN_MARKS, Row, Species, broken, grouped, read, wood
 
 if TYPE_CHECKING:
@@ -81,9 +81,7 @@ class SpeciesTable:
             return self.own_woods[self.own_names[key]]
         known = _by_name()
         if key not in known:
-            if several := self.group(name):
-                raise SeveralFound("woods", name, several)
-            raise NotFound("species", name, {*known, *self.own_names})
+            raise _unknown(name, self)
         found = known[key]
         return self.own_woods.get(found.name, found)
 
@@ -194,7 +192,7 @@ def read_own(text: str, where: str = FILE) -> SpeciesTable:
         known = by_key.get(_key(name))
         base = _by_name().get(_key(values.get("like", known or "")))
         if "like" in values and base is None:
-            raise _unknown(values["like"])
+            raise _unknown(values["like"], BUILT_IN)
         woods[known or name] = wood(known or name, _values(base) | values)
     return SpeciesTable(
         own_rows=tuple(given_rows),
@@ -203,10 +201,12 @@ def read_own(text: str, where: str = FILE) -> SpeciesTable:
     )
 
 
-def _unknown(name: str) -> NotFound:
-    if several := BUILT_IN.group(name):
+def _unknown(name: str, asked: SpeciesTable) -> NotFound:
+    """Return that a name means several woods, or none: trade names stand before botanical ones then."""
+    if several := asked.group(name):
         return SeveralFound("woods", name, several)
-    return NotFound("species", name, _by_name())
+    others = [r["value"] for r in asked.rows() if r["quantity"] in NAMES and "," not in r["value"]]
+    return NoWood(name, dict.fromkeys([*asked.names(), *others]), _botanical(_all().values()))
 
 
 def _values(base: Species | None) -> dict[str, str]:

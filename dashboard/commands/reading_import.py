@@ -86,6 +86,8 @@ def import_(  # noqa: PLR0913 - one an option
         say_json(report)
     elif report.stored is not None:
         say(f"{counted(report.stored, 'reading')} stored")
+    if not report.series and not report.corrected:
+        end_if_all_refused(report.refused, json=json)
 
 
 def _given(time: str | None, columns: list[str] | None, time_format: str, zone: str | None) -> Logger | None:
@@ -148,7 +150,7 @@ def _show(report: ReadingReport, rejected: Path | None, config: Config) -> None:
     if report.unlikely:
         say(f"unlikely: {report.unlikely}; they come in as they stand; `baulk reading undo` takes back")
     refused_line(report.refused, rejected)
-    if not report.new:
+    if not report.new and report.series:
         say("nothing in it is new")
 
 
@@ -157,6 +159,15 @@ def refused_line(refused: int, rejected: Path | None) -> None:
     if refused:
         where = f"they are in {rejected}" if rejected else "--rejected FILE writes them out to be mended"
         say(f"refused: {refused}; {where}")
+
+
+def end_if_all_refused(refused: int, *, json: bool) -> None:
+    """End a command whose file held nothing but refused rows, so that a script knows it; else go on."""
+    if not refused:
+        return
+    if not json:
+        say("nothing was brought in: every row was refused")
+    raise typer.Exit(1)
 
 
 def agreed(*, yes: bool, json: bool) -> bool:

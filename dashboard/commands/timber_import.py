@@ -11,7 +11,7 @@ import typer
 from baulk.dashboard import words
 from baulk.dashboard.commands.answers import HERE, JsonOption, ShopOption, say, say_json, table
 from baulk.dashboard.commands.options import By, FileArgument, Rejected, Yes
-from baulk.dashboard.commands.reading_import import agreed, refused_line
+from baulk.dashboard.commands.reading_import import agreed, end_if_all_refused, refused_line
 from baulk.ingest import shop as shops
 from baulk.ingest.exchange import import_events, import_timbers
 from baulk.ingest.exchange.import_timbers import Change, Planned, Status, TimberReport
@@ -82,6 +82,8 @@ def import_(  # noqa: PLR0913 - one an option
         )
     else:
         _say_done(report)
+    if len(report.refused) == len(report.rows) and not report.missing_events:
+        end_if_all_refused(len(report.refused), json=json)
 
 
 def _row(row: Planned) -> dict[str, Any]:

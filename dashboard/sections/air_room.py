@@ -185,20 +185,33 @@ def by_hand(places: list[str], place: str | None, facts: ShopFacts) -> None:
             warm_told = units.show_temperature(read[Quantity.TEMP], facts.temperature)
             return f"{where}: {warm_told} and {rh:.0f} % RH saved.", lambda: _undo_air(where, read, now)
 
-        box.keep(act)
+        doubts, typed = ask(lambda s: against(s, where, read, now)), (where, warm, damp)
+        if doubts and not box.is_sure(typed):
+            box.doubt(typed, doubts)
+        else:
+            box.keep(act)
     except BaulkError as err:
         box.refuse(layout.sentence(err), told=True)
 
 
 def keep_air(shop: Shop, place: str, read: dict[Quantity, float], now: datetime, *, new_place: bool) -> None:
     """Store both quantities of a place's air, or, where one can't be, neither."""
-    series = {each: Series(owner=Owner.AIR, name=place, quantity=each) for each in read}
-    for each, value in read.items():  # refused before anything is stored
-        found = plausibility.of_reading(shop, hand_readings.reading(shop, series[each], value, now_utc=now))
+    against(shop, place, read, now)  # refused before anything is stored
+    for each, value in read.items():
+        series = Series(owner=Owner.AIR, name=place, quantity=each)
+        hand_readings.add(shop, series, value, now_utc=now, sure=True, new_place=new_place)
+
+
+def against(shop: Shop, place: str, read: dict[Quantity, float], now: datetime) -> str:
+    """Say what speaks against the air of a place as it was typed, or nothing; what can't be is refused."""
+    said = []
+    for each, value in read.items():
+        series = Series(owner=Owner.AIR, name=place, quantity=each)
+        found = plausibility.of_reading(shop, hand_readings.reading(shop, series, value, now_utc=now))
         if any(finding.level is Level.IMPOSSIBLE for finding in found):
             raise OutOfRange("this can't be:", plausibility.words(shop, found))
-    for each, value in read.items():
-        hand_readings.add(shop, series[each], value, now_utc=now, sure=True, new_place=new_place)
+        said.append(plausibility.words(shop, found))
+    return " ".join(filter(None, said))
 
 
 def _undo_air(place: str, read: dict[Quantity, float], taken: datetime) -> str:

@@ -6,6 +6,7 @@ import hashlib
 import re
 import zipfile
 import zlib
+from collections import Counter
 from datetime import datetime
 from fnmatch import fnmatchcase
 from importlib.metadata import version
@@ -110,8 +111,13 @@ def read(archive: zipfile.ZipFile, name: str) -> Manifest:
     for each in [*names, *found.members]:
         if not safe(each):
             raise BackupError(f"{name} holds {each!r}, which lies outside the folder; it is not restored")
+    if twice := sorted(each for each, times in Counter(names).items() if times > 1):
+        raise BackupError(
+            f"{name} holds {twice[0]!r} twice, and which of the two is right can't be told; it is not "
+            "restored. Take another backup"
+        )
     if sorted(names) != sorted(found.members):
-        odd = sorted(set(names) ^ set(found.members)) or names
+        odd = sorted(set(names) ^ set(found.members))
         raise BackupError(f"{name} is not whole: {odd[0]!r} is not both in it and in its list")
     return found
 

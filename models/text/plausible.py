@@ -53,6 +53,13 @@ def _over_scale(held: Values, _system: System) -> str:
     return f"{held['mc_pct']:g} % is beyond the scale of a pin meter ({held['most_pct']:g} %); check it."
 
 
+def _over_saturated(held: Values, _system: System) -> str:
+    return (
+        f"{held['rh_pct']:g} %RH: no air holds more than {held['most_pct']:g} %. Check the number; a sensor "
+        f"that shows it is wet or off. Stored, it counts as {held['most_pct']:g} %."
+    )
+
+
 def _pores_full(held: Values, _system: System) -> str:
     return (
         f"{held['mc_pct']:g} % is more water than {held['species']} can hold: with every pore full it has "
@@ -267,6 +274,7 @@ SENTENCES: Final[Mapping[str, Callable[[Values, System], str]]] = {
     "plausible.ratio": _ratio,
     "plausible.below_meter": _below_meter,
     "plausible.over_scale": _over_scale,
+    "plausible.over_saturated": _over_saturated,
     "plausible.pores_full": _pores_full,
     "plausible.too_deep": _too_deep,
     "plausible.confirmed": _confirmed,

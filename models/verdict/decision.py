@@ -150,7 +150,7 @@ def judge(  # noqa: PLR0913 - the contract's own signature
         How sure the answer must be, 0.5 to below 1. [-]
     previous : str, optional
         Step of the last verdict; it is kept until its probability has fallen by 0.08 below the wanted one.
-        For the first time `square` needs half-way from there to certainty (`readiness.first_yes`).
+        For the first time `square` needs half-way from there to certainty (`rule.first_yes`).
     roughed : RoughOut, optional
         The timber taken down oversize today.
     work : Work, optional

@@ -235,6 +235,29 @@ def test_the_menu_of_a_phone_is_within_reach_of_a_thumb_and_more_holds_the_rest(
     assert page.url.endswith("/sensors")
 
 
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+def test_paper_is_white_under_the_guide_and_its_words_are_dark(full, tab, scheme):
+    page = tab()
+    page.emulate_media(color_scheme=scheme)
+    page.goto(f"{full.base}/guide?page=operating")
+    expect(page.locator(".b-guide pre").first).to_be_visible(timeout=60_000)
+    page.emulate_media(media="print", color_scheme=scheme)
+    behind, words = page.evaluate(
+        """() => {
+          const style = (e) => getComputedStyle(e), behind = new Set(), words = new Set();
+          for (const said of document.querySelectorAll('.b-guide :is(h1, h2, p, li, td, pre, code)')) {
+            words.add(style(said).color);
+            for (let e = said; e; e = e.parentElement) behind.add(style(e).backgroundColor);
+          }
+          return [[...behind], [...words]];
+        }"""
+    )
+    assert set(behind) <= {"rgb(255, 255, 255)", "rgba(0, 0, 0, 0)"}
+    assert "rgb(255, 255, 255)" in behind
+    for each in words:
+        assert max(int(part) for part in re.findall(r"\d+", each)[:3]) < 80, each
+
+
 def test_a_tag_in_the_yard_leads_to_its_timber(full, tab):
     page = tab(390, 844)
     page.goto(full.base)

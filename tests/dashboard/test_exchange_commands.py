@@ -50,6 +50,22 @@ def test_timbers_are_seen_first_and_entered_with_yes(run, shop_dir, tmp_path):
     assert "timbers entered: 0, changed: 1" in run("timber", "import", file, "--yes", "--update")
 
 
+def test_a_file_of_which_every_row_is_refused_ends_with_1_and_says_so(baulk, shop_dir, tmp_path):
+    timbers, readings = tmp_path / "list.csv", tmp_path / "readings.csv"
+    timbers.write_text(HEAD + BAD)
+    readings.write_text("place,quantity,taken,value,unit\nshed,humidity,2026-05-01T10:00Z,damp,%RH\n")
+    for what, file in (("timber", timbers), ("reading", readings)):
+        for more in ((), ("--yes",)):
+            done = baulk("--shop", str(shop_dir), what, "import", str(file), *more)
+            assert done.returncode == 1, done.stdout
+            assert "refused: 1;" in done.stdout
+            assert done.stdout.endswith("nothing was brought in: every row was refused\n")
+            assert done.stderr == ""
+        done = baulk("--shop", str(shop_dir), what, "import", str(file), "--yes", "--json")
+        assert done.returncode == 1
+        json.loads(done.stdout)
+
+
 def test_a_list_with_nothing_under_its_headings_says_so(run, tmp_path):
     file = tmp_path / "list.csv"
     file.write_text(HEAD)

@@ -22,7 +22,7 @@ from baulk.ingest.wire.message import RawMessage
 from baulk.models import checking, diffusion, quantity, sorption, species, units, use_class
 from baulk.models.calibrate.result import FEWEST
 from baulk.models.meter import pin_depth, resistance
-from baulk.models.verdict import readiness
+from baulk.models.verdict import rule
 
 ROOT = Path(__file__).parents[2]
 FOLDER = ROOT / "dashboard" / "guide"
@@ -188,7 +188,7 @@ FIGURES = {
     "weeks": lambda name: [f"{CONSTANTS[name] / 7:g}"],
     "pct": lambda name: [f"{100 * CONSTANTS[name]:g}"],
     "toml": lambda name: [f"{setting(name) * (100 if 'prob' in name else 1):g}"],
-    "yes": lambda _: [f"{100 * readiness.first_yes(setting('verdict.probability')):g}"],
+    "yes": lambda _: [f"{100 * rule.first_yes(setting('verdict.probability')):g}"],
     "raw": lambda name: [f"{setting(name):g}"],
     "use": of_use,
     "use2": lambda name: [*of_use(f"{name} service_low_pct"), *of_use(f"{name} service_high_pct")],

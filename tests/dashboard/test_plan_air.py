@@ -166,6 +166,12 @@ def test_air_is_typed_by_hand_in_the_readers_units_and_taken_back(app, shop_fold
     press(app, "Save")
     assert by_hand() == {}
     assert any("this can't be" in each.value.lower() for each in app.error)
+    app.text_input(key="air-hand-rh-1").set_value("104")
+    press(app, "Save")
+    assert by_hand() == {}
+    assert any("104 %RH: no air holds more than 100 %" in each.value for each in app.warning)
+    press(app, "Save anyway")
+    assert by_hand()["humidity"] == 104
 
 
 def test_volumes_are_read_either_way():

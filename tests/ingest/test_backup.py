@@ -294,6 +294,13 @@ def test_a_zip_that_is_not_what_it_says_is_refused_and_nothing_is_written(full_d
     assert not (tmp_path / "evil.txt").exists()
 
 
+def test_a_zip_that_holds_a_file_twice_says_so(full_dir, tmp_path):
+    made = make(full_dir, tmp_path / "yard.zip")
+    with zipfile.ZipFile(made.file, "a") as archive, pytest.warns(UserWarning, match="Duplicate name"):
+        archive.writestr("baulk.toml", b"another")
+    refused(made.file, tmp_path, "holds 'baulk.toml' twice, and which of the two is right can't be told")
+
+
 def test_a_typical_year_that_the_settings_name_comes_along(full_dir, tmp_path):
     (full_dir / "weather").mkdir()
     (full_dir / "weather" / "year.csv").write_text("hour,temp,humidity")

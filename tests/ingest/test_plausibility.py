@@ -113,6 +113,7 @@ def test_a_timber_that_was_entered_before_is_asked_about_unless_weights_differ(y
     [
         (PIN, 0.23, "Is 23 % meant"),
         (Series.parse("air/shed/humidity"), 0.82, "Is 82 %RH meant"),
+        (Series.parse("air/shed/humidity"), 110, "no air holds more than 100 %"),
         (WEIGHT, 128, "28 % more"),
         (WEIGHT, 60, "fast loss"),
     ],
@@ -180,6 +181,9 @@ def test_what_a_sensor_cannot_mean_waits_with_the_limit_and_what_is_unlikely_is_
     dry = b'[{"n":"humidity","u":"%RH","v":0.82}]'
     pipeline.handle(replace(air, payload=dry), yard)
     assert yard.store.readings(Owner.AIR, "shed")[0].flags == ("ratio",)
+    later = NOW + timedelta(hours=1)
+    pipeline.handle(replace(air, payload=b'[{"n":"humidity","u":"%RH","v":110}]', arrived_utc=later), yard)
+    assert yard.store.readings(Owner.AIR, "shed")[-1].flags == ("wet-sensor",)
 
 
 def test_a_message_waits_no_longer_once_the_timber_was_put_right(yard):
@@ -198,6 +202,11 @@ FER-01,moisture,45,2025-05-03T10:00Z,24,%
 FER-01,moisture,45,2026-05-04T10:00Z,0.23,%
 FER-01,moisture,635,2026-05-04T10:00Z,24,%
 """
+AIR_FILE = """place,quantity,taken,value,unit
+shed,humidity,2026-05-01T10:00Z,98,%RH
+shed,humidity,2026-05-01T11:00Z,104,%RH
+shed,humidity,2026-05-01T12:00Z,112,%RH
+"""
 
 
 def test_a_file_is_told_what_cannot_be_and_what_is_unlikely_line_by_line(yard, tmp_path):
@@ -214,6 +223,19 @@ def test_a_file_is_told_what_cannot_be_and_what_is_unlikely_line_by_line(yard, t
     assert "line 5: pins 45 mm deep of FER-01: It is dated 3 May 2025" in told
     assert "line 6: pins 45 mm deep of FER-01: 0.23 %: no meter reads wood so dry" in told
     assert bringing.bring(yard, NOW, report).stored == 4
+
+
+def test_a_file_of_air_is_told_where_it_holds_more_than_air_can(yard, tmp_path):
+    path = tmp_path / "air.csv"
+    path.write_text(AIR_FILE)
+    bringing = import_readings.of_long(path, yard)
+    report = bringing.look(yard, NOW)
+    assert [each.line for each in report.refused_rows] == [4]
+    assert "outside 0 to 110 %RH" in report.refused_rows[0].reason
+    (told,) = report.unlikely_rows
+    assert told.startswith("line 3: ")
+    assert "104 %RH: no air holds more than 100 %" in told
+    assert bringing.bring(yard, NOW, report).stored == 2
 
 
 TIMBERS = """tag,species,green,finished,length,use,arrived

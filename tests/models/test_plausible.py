@@ -77,8 +77,19 @@ def test_pins_are_held_to_the_section_of_this_timber_below_this_face():
     assert dict(deep.reason.values) == {"pin_mm": 635, "side_mm": 184}
 
 
-@pytest.mark.parametrize(("value", "codes"), [(0.82, [("unlikely", "ratio")]), (82, []), (0, [])])
-def test_air_whose_humidity_looks_like_a_share_of_one_is_asked_about(value, codes):
+@pytest.mark.parametrize(
+    ("value", "codes"),
+    [
+        (0.82, [("unlikely", "ratio")]),
+        (82, []),
+        (0, []),
+        (100, []),
+        (100.5, [("unlikely", "over_saturated")]),
+        (110, [("unlikely", "over_saturated")]),
+        (111, [("impossible", "beyond")]),
+    ],
+)
+def test_air_that_looks_like_a_share_of_one_or_holds_more_than_air_can_is_asked_about(value, codes):
     assert found(reading("air/shed/humidity", value), timber=None) == codes
 
 
@@ -192,6 +203,7 @@ TOLD = {
     "plausible.ratio": ({"quantity": "humidity", "value": 0.82, "unit": "%RH"}, "Is 82 %RH meant?"),
     "plausible.below_meter": ({"mc_pct": 3.0}, "below what a pin meter can measure"),
     "plausible.over_scale": ({"mc_pct": 120.0, "most_pct": 100.0}, "beyond the scale"),
+    "plausible.over_saturated": ({"rh_pct": 103.0, "most_pct": 100.0}, "no air holds more than 100 %"),
     "plausible.pores_full": ({"mc_pct": 235.0, "most_pct": 173.2, "species": "white oak"}, "173 %"),
     "plausible.no_such_size": (
         {"what": "width", "mm": 28.0, "least_mm": 162.6, "most_mm": 223.5},

@@ -1,5 +1,8 @@
 from __future__ import annotations
 
+import pickle
+import re
+
 import pytest
 
 from baulk.models import gravimetric, species
@@ -81,6 +84,24 @@ def test_every_wood_of_a_group_can_be_asked_for_by_its_name():
 def test_an_unknown_wood_is_answered_with_the_nearest():
     with pytest.raises(NotFound, match=r"no species called 'wite oak'; did you mean white oak"):
         species.get("wite oak")
+
+
+@pytest.mark.parametrize(
+    ("typed", "first"),
+    [
+        ("oakk", "did you mean oak"),  # which means several, and is asked about then
+        ("douglas fur", "did you mean Douglas"),
+        ("ashh", "did you mean ash"),
+        ("quercus albo", "did you mean quercus alba"),
+        ("marble", "known: white oak, northern red oak, European oak,"),
+    ],
+)
+def test_trade_names_are_offered_before_botanical_ones(typed, first):
+    with pytest.raises(NotFound) as err:
+        species.get(typed)
+    assert str(err.value).startswith(f"no species called {typed!r}; {first}")
+    assert not re.search(r"\b[a-z]\. [a-z]", str(err.value))  # no "q. alba" among them
+    assert str(pickle.loads(pickle.dumps(err.value))) == str(err.value)  # noqa: S301 - our own
 
 
 @pytest.mark.parametrize("name", species.names())
