@@ -80,10 +80,10 @@ class NoWood(NotFound):
     def __str__(self) -> str:
         """Return the sentence."""
         near = _near(self.name, self.known) or _near(self.name, self.botanical)
-        if near:
-            return f"no {self.kind} called {self.name!r}; did you mean {' or '.join(near)}?"
         more = f" and {len(self.known) - 12} more" if len(self.known) > 12 else ""
-        return f"no {self.kind} called {self.name!r}; known: {', '.join(self.known[:12])}{more}"
+        known = f"known: {', '.join(self.known[:12])}{more}"
+        hint = f"did you mean {' or '.join(near)}?" if near else known
+        return f"no {self.kind} called {self.name!r}; {hint}"
 
 
 class NoUseClass(NotFound):
