@@ -53,8 +53,8 @@ def told(folder, capsys, *, repair=False):
 def test_a_server_that_is_well_is_told_in_figures(folder, server, capsys):
     text = told(folder, capsys)
     assert text.splitlines() == [
-        f"InfluxDB {VERSION}, bucket baulk: 1 readings, kept for ever",
-        f"InfluxDB {VERSION}, bucket baulk-kept: 1 readings, kept for ever",
+        f"InfluxDB {VERSION}, bucket baulk: 1 reading, kept for ever",
+        f"InfluxDB {VERSION}, bucket baulk-kept: 1 reading, kept for ever",
     ]
 
 
@@ -124,7 +124,7 @@ def test_readings_that_the_server_lost_are_told_by_hour_and_series_until_repaire
         since, until = (f"{each:%Y-%m-%dT%H:%M:%SZ}" for each in (lost, lost + timedelta(minutes=59)))
         influx.delete("baulk", since, until, {"_measurement": "reading", "named": "FER-01"})
     text = told(folder, capsys)
-    assert f"lacks 3 readings that the books count, in 1 hours, the first {lost:%Y-%m-%d %H:%M} UTC" in text
+    assert f"lacks 3 readings that the books count, in 1 hour, the first {lost:%Y-%m-%d %H:%M} UTC" in text
     assert "of timber/FER-01/pin-45/b/moisture;" in text
     told(folder, capsys, repair=True)
     assert "lacks" not in told(folder, capsys)

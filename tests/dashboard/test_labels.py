@@ -139,7 +139,7 @@ def test_the_command_writes_the_file_and_says_when_only_this_machine_can_open_th
     out = tmp_path / "labels.pdf"
     done = baulk("labels", "FER-01", "-o", str(out), "--shop", str(shop_dir))
     assert done.returncode == 0, done.stderr
-    assert "2 labels for 1 timbers" in done.stdout
+    assert "2 labels for 1 timber" in done.stdout
     assert "only this machine reaches" in done.stdout
     codes = [each.partition("&")[0] for each in seen(out.read_bytes())[0]]
     assert codes == [labels.address("http://127.0.0.1:8501", "FER-01")] * 2
