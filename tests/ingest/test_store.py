@@ -133,7 +133,7 @@ def test_another_value_at_the_same_time_goes_to_quarantine(store):
     for _ in range(2):
         assert store.append([one(value=97.5)]) == 0
     (row,) = store.quarantined()
-    assert "stored as 96.5 already and came again as 97.5" in row.reason
+    assert "stored as 96.5 kg already and came again as 97.5 kg" in row.reason
 
 
 def test_readings_come_by_device_time_whatever_the_order_of_arrival(store):
