@@ -200,8 +200,11 @@ def test_it_is_evaluated_anew_and_what_0_1_0_kept_of_fits_is_passed_over(shop, r
     assert made.document.calibration.fitted == "whole"
     again = evaluation_gather.evaluate("FER-03", shop, now + timedelta(hours=1), resume=True)
     assert again.failed is None
-    failed = raw["FER-04"]["failed"].replace("the air of this place", "the air of boathouse")  # named since
-    assert evaluation_gather.evaluate("FER-04", shop, now).failed == failed
+    failed = raw["FER-04"]["failed"].partition(";")[0]  # the place is named since, and what to do is another
+    failed = failed.replace("the air of this place", "the air of boathouse")
+    told = evaluation_gather.evaluate("FER-04", shop, now).failed
+    assert told is not None
+    assert told.startswith(f"{failed}; type it on the page Shop air")
     inputs = evaluation_gather.gather("FER-01", shop, now)
     assert shop.store.noted("plan-stock/FER-01") is not None
     _, enough = timber_ensembles.of(shop, inputs)
