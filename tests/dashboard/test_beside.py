@@ -6,6 +6,7 @@ import asyncio
 import json
 import subprocess
 import sys
+from concurrent.futures import ThreadPoolExecutor
 
 import pytest
 import streamlit as st
@@ -88,7 +89,8 @@ def test_it_ends_with_the_server(monkeypatch):
         async with asgi._beside(asgi.app):
             assert ended == []
 
-    asyncio.run(lives())
+    with ThreadPoolExecutor(1) as thread:  # the browser tests leave a loop that runs in this one
+        thread.submit(lambda: asyncio.run(lives())).result()
     assert ended == [0]
 
 
