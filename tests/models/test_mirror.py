@@ -1,7 +1,7 @@
 """Halves that are alike are dried once: the answer is the whole section's, and they are found rightly.
 
 Both sides come from the same kernel, so a fault of the kernel itself could not be found here; the exact
-solutions in test_drying.py hold that one.
+solutions in tests/reference/test_drying_reference.py hold that one.
 """
 
 from __future__ import annotations
@@ -67,7 +67,7 @@ def test_a_half_dried_for_both_gives_what_the_whole_section_gives(section, faces
         np.testing.assert_allclose(one.mc_pct, other.mc_pct, atol=1e-4)
         for face in Face:
             # the layers under a face make more of a rounding: a start that differs by 1e-8 of itself moves
-            # such a value of the whole section by up to 8e-4
+            # such a value of the whole section by up to 8e-4 (by hand)
             np.testing.assert_allclose(one.pin_pct(3.0, face), other.pin_pct(3.0, face), atol=2e-3)
 
 
