@@ -12,7 +12,7 @@ from starlette.middleware import Middleware
 from streamlit import App, runtime
 
 from baulk.dashboard.printing import label_answer
-from baulk.dashboard.server import beside, field, outside, shell, warm
+from baulk.dashboard.server import field, outside, page_worker, shell, warm
 from baulk.dashboard.server.door import Door
 from baulk.dashboard.server.uploads import Files, Uploads
 from baulk.ingest import service_manager
@@ -40,7 +40,7 @@ async def _beside(_app: App) -> AsyncIterator[None]:
     finally:
         for each in tasks:
             each.cancel()
-        await asyncio.to_thread(beside.end)
+        await asyncio.to_thread(page_worker.end)
 
 
 app = App(

@@ -262,7 +262,7 @@ def write(config: Config, devices: Sequence[Device], fresh: Mapping[str, str] | 
         if missing := sorted(name for name, line in kept.items() if not line):
             raise ConfigError(
                 f"{folder / PASSWD} lacks {', '.join(missing)}, as after a restore, for no backup holds it: "
-                "copy the file that the broker has to there, or enrol each anew with --again"
+                "copy the file that the broker has to there, or enrol each again with --again"
             )
         kept |= _own_lines(config, former)
         folder.mkdir(mode=0o700, exist_ok=True)

@@ -55,7 +55,7 @@ temperature = "{temperature}"
 [broker]
 host = "127.0.0.1"
 port = 1883
-client_id = "{client_id}"   # the listener's name at the broker, drawn by chance: tell nobody
+client_id = "{client_id}"   # the listener's name at the broker, random; keep it secret
 # user = "baulk-{{part}}"    # an account for each part of Baulk; the password: BAULK_BROKER_PASSWORD
 # tls = true
 # ca_file = "ca.pem"

@@ -22,7 +22,7 @@ from typing import Final, Literal
 
 _OURS: Final = re.compile(r"\.baulk-(backup|drill|restore|upgrade)-[a-z0-9_]{8}")
 _LOCK: Final = "under-way"
-_OLD_S: Final = 86_400.0
+_OLD_S: Final = 86_400.0  # a day; our own judgement, no source
 
 
 @contextmanager

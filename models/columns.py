@@ -21,7 +21,7 @@ from baulk.models.constants import DAY_S, Floats
 from baulk.models.quantity import AT_DEPTH, Quantity
 from baulk.models.reading import AT_LEAST, BY_HAND, Reading, Series, from_end_mm, sensor_of
 
-_FEW_KINDS: Final = 1024
+_FEW_KINDS: Final = 1024  # counted rather than sorted; changes the cost alone
 PART_S: Final = DAY_S / 4
 LATE_S: Final = 30 * DAY_S  # a live message this late is a wrong clock; our own judgement, no source
 LIVE: Final = "mqtt"  # source of what a device sent by itself

@@ -19,9 +19,9 @@ import hypothesis
 import pytest
 
 from baulk.ingest import shop as shops
-from baulk.ingest.aside import Line
 from baulk.ingest.config import STORE_PASSWORD
 from baulk.ingest.demo import broker
+from baulk.ingest.worker_process import JobContext
 from baulk.models.section import Finished, Section
 from baulk.models.timber import Timber
 
@@ -55,7 +55,7 @@ class InThisProcess:
     """Does what the process beside the watch does, where a test can see into it."""
 
     def run(self, work, *given, told=lambda _: None, stopped=lambda: False):
-        return work(Line(tell=told, stopped=stopped), *given)
+        return work(JobContext(tell=told, stopped=stopped), *given)
 
     def close(self):
         pass

@@ -46,7 +46,7 @@ COMMANDS: Final = {
     "timber": Entry(
         "timber", "app", "The register: add, show, edit, move, cut, attach a sensor, history, undo."
     ),
-    "sensor": Entry("sensor", "app", "Sensors: meet a new one, what its messages mean, accounts, clocks."),
+    "sensor": Entry("sensor", "app", "Sensors: pair a new one, what its messages mean, accounts, clocks."),
     "place": Entry("place", "app", "Places with air of their own: list, add, set."),
     "reading": Entry("reading", "app", "Readings by hand: add, list, edit, undo, import."),
     "walk": Entry("walk", "walk", "Readings timber by timber, a line each; --print gives a sheet."),

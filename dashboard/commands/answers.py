@@ -21,6 +21,7 @@ import typer
 
 from baulk.ingest.errors import NoSuchHour, Unlikely
 from baulk.models.errors import OutOfRange
+from baulk.models.formatting import count
 from baulk.models.reason import Reason
 from baulk.models.units import System
 
@@ -36,6 +37,7 @@ NewPlaceOption = Annotated[
     bool, typer.Option("--new-place", help="The place is new; without this a name nobody entered is refused.")
 ]
 HERE = Path()
+counted: Final = count
 _LONGEST_WORD = 24  # what is longer, as a topic, may be broken
 _READ_WIDE = 100  # columns: longer lines are hard to read
 _BETWEEN = 2  # columns
@@ -205,11 +207,6 @@ def _side_by_side(row: Sequence[str], wide: Sequence[int]) -> list[str]:
         ).rstrip()
         for parts in zip_longest(*cells, fillvalue="")
     ]
-
-
-def counted(count: int, what: str) -> str:
-    """Return how many of something, such as "1 timber" or "3 timbers"."""
-    return f"{count} {what}{'' if count == 1 else 's'}"
 
 
 def _lines(cell: str, width: int) -> list[str]:

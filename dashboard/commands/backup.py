@@ -54,8 +54,8 @@ def backup(
         say_json(made)
         return
     say(
-        f"{made.file}: {counted(made.files, 'file')}, {made.size_mb:.1f} MB; restored for proof, every "
-        "count agrees"
+        f"{made.file}: {counted(made.files, 'file')}, {made.size_mb:.1f} MB; "
+        "test restore passed, all counts agree"
     )
     counts = {k: n for k, n in made.counts.items() if k != "reading" or not _elsewhere(made.left_out)}
     say(_counts(counts))

@@ -61,10 +61,10 @@ def forecast(  # noqa: PLR0913 - one an option
     with stop_signals() as stop, shops.open(shop) as opened:
         if watch:
             from baulk.dashboard.commands import forecast_watch  # noqa: PLC0415 - as little as it needs
-            from baulk.ingest.aside import Aside  # noqa: PLC0415
+            from baulk.ingest.worker_process import WorkerProcess  # noqa: PLC0415
 
-            with closing(Aside()) as aside:
-                forecast_watch.watch(opened, stop, aside, workers=workers, cluster=cluster)
+            with closing(WorkerProcess()) as worker:
+                forecast_watch.watch(opened, stop, worker, workers=workers, cluster=cluster)
             return
         from baulk.dashboard.commands import forecast_now  # noqa: PLC0415
 

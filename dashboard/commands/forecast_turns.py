@@ -8,7 +8,6 @@ from dataclasses import dataclass
 from datetime import datetime
 
 from baulk.ingest import shop as shops
-from baulk.ingest.aside import Line
 from baulk.ingest.config import Config
 from baulk.ingest.evaluation import batch, standing, swaps, yard_memory
 from baulk.ingest.evaluation.compute import Answered
@@ -16,13 +15,14 @@ from baulk.ingest.evaluation.executors import Cluster, Team
 from baulk.ingest.monitoring import nightly
 from baulk.ingest.shop import Shop
 from baulk.ingest.store import notes
+from baulk.ingest.worker_process import JobContext
 from baulk.models import text
 from baulk.models.formatting import count
 from baulk.models.woods import Woods
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Ground:
+class JobSettings:
     """What the process that does it needs: the settings as the one that asks has them, and with whom.
 
     Parameters
@@ -68,15 +68,15 @@ class Ended:
 
 
 def work_out(
-    line: Line, ground: Ground, now: datetime, tags: list[str] | None, without: frozenset[str]
+    line: JobContext, ground: JobSettings, now: datetime, tags: list[str] | None, without: frozenset[str]
 ) -> bool:
     """Work out timbers with news, or every one from its arrival after what they teach each other.
 
     Parameters
     ----------
-    line : Line
+    line : JobContext
         Told `Begun` and `Ended` of each timber.
-    ground : Ground
+    ground : JobSettings
         Shop and helpers.
     now : datetime
         Now, with a time zone.
@@ -106,13 +106,13 @@ def work_out(
         return not stopped
 
 
-def see_swaps(line: Line, ground: Ground, now: datetime) -> list[str]:
+def see_swaps(line: JobContext, ground: JobSettings, now: datetime) -> list[str]:
     """Look for timbers that bear each other's tag; return a sentence for each pair that is new."""
     with _open(ground) as shop, team_of(ground.cluster) as team:
         return look_for_swaps(shop, now, ground.workers, team, line.stopped)
 
 
-def night(line: Line, ground: Ground, now: datetime) -> None:
+def night(line: JobContext, ground: JobSettings, now: datetime) -> None:
     """Do what of the night's work is due, the backup last; tell a sentence of each."""
     with _open(ground) as shop:
         if mended := nightly.mend_times(shop, now):
@@ -122,7 +122,7 @@ def night(line: Line, ground: Ground, now: datetime) -> None:
             line.tell(f"{gone} old sensor readings thinned, as [store] thin_after_days asks")
         if gone := nightly.age_quarantine(shop, now):
             let_go = count(gone, "message")
-            line.tell(f"let go after longer than [store] quarantine_days in quarantine: {let_go}")
+            line.tell(f"deleted from quarantine, older than [store] quarantine_days: {let_go}")
         if planned := nightly.plan_airs(shop, now, line.stopped):
             line.tell(f"the air of {count(planned, 'place')} planned for the page Shop air")
         if not line.stopped() and (told := nightly.back_up(shop, now)):
@@ -163,7 +163,7 @@ def team_of(cluster: str | None) -> Iterator[Team | None]:
         yield team
 
 
-def _open(ground: Ground) -> Shop:
+def _open(ground: JobSettings) -> Shop:
     return shops.opened_by(ground.config, ground.woods)
 
 

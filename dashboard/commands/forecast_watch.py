@@ -15,9 +15,8 @@ from typing import Any, Final, Protocol, TypeVar
 
 from baulk.dashboard.commands import forecast_turns
 from baulk.dashboard.commands.answers import say, stamp
-from baulk.dashboard.commands.forecast_turns import Begun, Ended, Ground
+from baulk.dashboard.commands.forecast_turns import Begun, Ended, JobSettings
 from baulk.ingest import memory, service_manager
-from baulk.ingest.aside import Gone, Unheeded, Work
 from baulk.ingest.errors import StoreError
 from baulk.ingest.evaluation import gather
 from baulk.ingest.evaluation.batch import ENDED_TWICE
@@ -26,17 +25,24 @@ from baulk.ingest.evaluation.due import Due
 from baulk.ingest.monitoring import machine, nightly, notify
 from baulk.ingest.settings_watch import Watched
 from baulk.ingest.shop import Shop
+from baulk.ingest.worker_process import Work, WorkerDied, WorkerStopTimeout
 from baulk.models.text.common import span
 
 EVERY_S: Final = 1.0
 SWAPS_EVERY: Final = timedelta(hours=1)
-PAUSES_S: Final = (10.0, 60.0, 600.0, 3600.0)  # after the process that works out has ended over no timber
+PAUSES_S: Final = (
+    10.0,
+    60.0,
+    600.0,
+    3600.0,
+)  # after the worker process died over no timber; our own judgement
+NIGHT_STALL_TIMEOUT_S: Final = 6 * 3600.0  # a large backup is proved in one piece; our own judgement
 
 T = TypeVar("T")
 
 
 class Worker(Protocol):
-    """Who does the work, as `baulk.ingest.aside.Aside` does it."""
+    """Who does the work, as `baulk.ingest.worker_process.WorkerProcess` does it."""
 
     def run(
         self,
@@ -44,6 +50,7 @@ class Worker(Protocol):
         *given: object,
         told: Callable[[Any], None] = ...,
         stopped: Callable[[], bool] = ...,
+        stall_timeout_s: float | None = ...,
     ) -> T:
         """Do it and return what it gave."""
 
@@ -74,7 +81,7 @@ def watch(
     worker : Worker
         Who works out.
     workers, cluster
-        As for `forecast_turns.Ground`.
+        As for `forecast_turns.JobSettings`.
     """
     said, first = "", True
     turns = _Turns(worker, stop, workers, cluster)
@@ -133,19 +140,21 @@ class _Turns:
         machine.note_size(shop, now)
         if time.monotonic() < self._not_before_s:
             return
-        ground = Ground(config=shop.config, woods=shop.woods, workers=self._workers, cluster=self._cluster)
+        ground = JobSettings(
+            config=shop.config, woods=shop.woods, workers=self._workers, cluster=self._cluster
+        )
         revision = shop.store.revision()
         try:
             worked = self._work(shop, ground, now, whole=whole)
             if whole and worked is not False:
                 self._round_of = today
             self._ends = 0
-        except Unheeded as err:
+        except WorkerStopTimeout as err:
             tag = self._under_way
             again = "what it had begun is done" if tag is None else f"{tag} is worked out again"
             say(f"{err}; {again} at the next start")
             return
-        except Gone as err:
+        except WorkerDied as err:
             self._after(err, shop, now, revision)
             return
         finally:
@@ -153,7 +162,7 @@ class _Turns:
         if worked is not None:
             memory.give_back()
 
-    def _work(self, shop: Shop, ground: Ground, now: datetime, *, whole: bool) -> bool | None:
+    def _work(self, shop: Shop, ground: JobSettings, now: datetime, *, whole: bool) -> bool | None:
         """Do what is due; None if nothing was, False if it was stopped."""
         worked = None
         waiting = [each for each in shop.store.stale() if each in self._owed] if self._owed else []
@@ -172,16 +181,27 @@ class _Turns:
             return worked
         if self._evaluated and (self._looked is None or now - self._looked >= SWAPS_EVERY):
             self._looked, self._evaluated = now, False
-            for words in self._run(forecast_turns.see_swaps, ground, now):
+            try:
+                new = self._run(forecast_turns.see_swaps, ground, now)
+            except WorkerDied:
+                self._evaluated = True  # looked for again in an hour; the night's work does not wait for it
+                raise
+            for words in new:
                 say(words)
         if not self._stop.is_set() and nightly.due(shop, now):
             self._worker.close()  # what it holds of a round before would add to what planning the air takes
-            self._run(forecast_turns.night, ground, now, told=say)
+            self._run(forecast_turns.night, ground, now, told=say, stall_timeout_s=NIGHT_STALL_TIMEOUT_S)
             worked = True
         return worked
 
-    def _run(self, work: Work[..., T], *given: object, told: Callable[[Any], None] = lambda _: None) -> T:
-        return self._worker.run(work, *given, told=told, stopped=self._stops)
+    def _run(
+        self,
+        work: Work[..., T],
+        *given: object,
+        told: Callable[[Any], None] = lambda _: None,
+        stall_timeout_s: float | None = None,
+    ) -> T:
+        return self._worker.run(work, *given, told=told, stopped=self._stops, stall_timeout_s=stall_timeout_s)
 
     def _stops(self) -> bool:
         """Whether we are asked to end; it is this loop that turns while work goes on, so systemd is told."""
@@ -197,7 +217,7 @@ class _Turns:
             self._evaluated = True
             say(f"{stamp(what.made_utc, shop.config.zone)}  {what.tag}  {what.failed or 'evaluated'}")
 
-    def _after(self, err: Gone, shop: Shop, now: datetime, revision: int) -> None:
+    def _after(self, err: WorkerDied, shop: Shop, now: datetime, revision: int) -> None:
         """Try again what the process ended over: a timber once more at once, else after a pause."""
         tag = self._under_way
         if tag is None:

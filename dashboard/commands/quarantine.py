@@ -69,7 +69,7 @@ def groups(*, shop: ShopOption = HERE, json: JsonOption = False) -> None:
             f"{many} {stamp(each.last_utc, zone)}: {_reason(each.reason, system)}",
         )
     if let_go:
-        say(f"{let_go[0]} more were let go, the last on {stamp(let_go[1], zone)}: too many or too old")
+        say(f"{let_go[0]} more were deleted, the last on {stamp(let_go[1], zone)}: too many or too old")
 
 
 @app.command("list")

@@ -41,7 +41,7 @@ def pair(  # noqa: PLR0913 - one an option
     shop: ShopOption = HERE,
     json: JsonOption = False,
 ) -> None:
-    """Listen to every topic for ten minutes, to meet a new sensor; show what comes.
+    """Listen to every topic for ten minutes, to pair a new sensor; show what comes.
 
     The listener (`baulk listen` or `baulk serve`) hears it and forgets it again; nothing is stored. It ends
     by itself. Then say what the sensor measures: `baulk sensor map`, or the Sensors page.

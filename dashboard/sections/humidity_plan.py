@@ -20,9 +20,9 @@ from baulk.dashboard.sections import (
     saved,
     table_files,
 )
-from baulk.dashboard.server import beside
+from baulk.dashboard.server import page_worker
 from baulk.dashboard.server.shop_access import ask
-from baulk.ingest.planning import kept_air, kept_promises, worked_aside
+from baulk.ingest.planning import kept_air, kept_promises, worker_jobs
 from baulk.ingest.planning.kept_air import Kept
 from baulk.models import text, units
 from baulk.models.errors import OutOfRange
@@ -41,7 +41,7 @@ WAYS = ("", "All ready", "Weeks gained (90 % range)", "Checks", "Mould", "Warm a
 def work_out(place: str) -> Kept:
     """Work a room's plan out with what is kept of it, and keep it; the shop serves other pages meanwhile."""
     config, woods = ask(lambda s: (s.config, s.woods))
-    return beside.worked_out(worked_aside.air_plan, config, woods, place, layout.now())
+    return page_worker.run(worker_jobs.air_plan, config, woods, place, layout.now())
 
 
 def answer(place: str, now: AirNow | None, facts: ShopFacts) -> AirPlan | None:
@@ -147,7 +147,7 @@ def rest(place: str, made: AirPlan, past: pd.DataFrame, facts: ShopFacts) -> Non
 def foreseen() -> None:
     """Have the process come that answers the form, once its fold is opened; a callback."""
     if st.session_state[TRY]:
-        beside.ahead()
+        page_worker.warm_up()
 
 
 def what_if(place: str, facts: ShopFacts) -> None:
@@ -167,7 +167,7 @@ def what_if(place: str, facts: ShopFacts) -> None:
 
         config, woods, asked = ask(lambda s: (s.config, s.woods, kept_air.wish(s, place).asked(place)))
         asked = replace(asked, hold_rh=rh, held_c=asked.held_c if held is None else held)
-        return beside.worked_out(worked_aside.air_tried, config, woods, asked, layout.now())
+        return page_worker.run(worker_jobs.air_tried, config, woods, asked, layout.now())
 
     made = press.answer(f"air-try-{place}", facts.temperature, "Working it out", tried)
     if made is None:

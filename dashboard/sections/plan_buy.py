@@ -22,9 +22,9 @@ from baulk.dashboard.sections import (
     which_wood,
 )
 from baulk.dashboard.sections.plan_shared import LONG, say
-from baulk.dashboard.server import beside, shop_access
+from baulk.dashboard.server import page_worker, shop_access
 from baulk.ingest.evaluation import curves
-from baulk.ingest.planning import sawing, worked_aside
+from baulk.ingest.planning import sawing, worker_jobs
 from baulk.ingest.shop import Shop
 from baulk.models import formatting, units
 from baulk.models.formatting import count
@@ -37,7 +37,6 @@ from baulk.models.text.sawing import BOARD_FOOT_M3
 
 def buying(system: units.System) -> None:
     """Show the assignment and the list for the mill, then the sentence and the parts that ask for it."""
-    beside.ahead()
     answer = st.container()
     wish = _asked(system)
     listed = shop_access.ask(lambda shop: shop.register.parts())
@@ -45,13 +44,14 @@ def buying(system: units.System) -> None:
     with st.expander(title, expanded=not listed, key="parts-list"):
         wanted = _wanted(listed, system)
     if not wanted:
+        page_worker.warm_up()  # while the person types them
         return
     now_utc = layout.now()
     yard, air = shop_access.ask(
         lambda shop: (sawing.yard(shop, wish.confidence), sawing.futures(shop, now_utc, wanted))
     )
     with answer, st.spinner("Assigning parts to timbers and drying what is short"):
-        made = beside.worked_out(worked_aside.bought, wanted, yard, wish, now_utc, air, shop_facts.woods())
+        made = page_worker.run(worker_jobs.bought, wanted, yard, wish, now_utc, air, shop_facts.woods())
     with answer:
         _answer(made, {each.stock.name: each.stock.length_mm for each in yard}, system)
     plan_shared.told(made)

@@ -34,7 +34,7 @@ _MENDS: Final = {
     Cause.UNKNOWN_TIMBER: "Enter the timber, or put the tag right at the sensor; then try again.",
     Cause.UNPLACED_SENSOR: "Say which timber the sensor is on; its readings are stored then by themselves.",
     Cause.UNKNOWN_PLACE: "Add the place if it is new, or put its name right at the sensor and discard these.",
-    Cause.NOT_UNDERSTOOD: "Meet it again under Add a sensor, or correct its settings; then try again.",
+    Cause.NOT_UNDERSTOOD: "Add it again under Add a sensor, or correct its settings; then try again.",
     Cause.IMPOSSIBLE: "Look at the sensor: no wood and no air can be like this. Discard them afterwards.",
     Cause.UNLIKELY: "Look at the timber: add below what is right, and discard the rest.",
     Cause.CLASH: "Two values for one moment: say below which one is right.",
@@ -51,7 +51,7 @@ def part(facts: shop_facts.ShopFacts) -> None:
     if found.let_go:
         count, last = found.let_go
         st.warning(
-            f"{formatting.count(count, 'message')} let go, the last on {words.clock(last)}: too many, "
+            f"{formatting.count(count, 'message')} deleted, the last on {words.clock(last)}: too many, "
             "or too old. "
             "quarantine_mb and quarantine_days in [store] of baulk.toml set the limits."
         )

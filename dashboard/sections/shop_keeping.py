@@ -91,7 +91,7 @@ def back_up() -> None:
     where = f"It goes to {words.md(str(folder))}." if folder else "Keep the file on another disk."
     st.caption(f"Register, readings, evaluations, settings and photographs in one zip, proved. {where}")
     press.draw("Back up now", key="back-up", type="primary", width="stretch")
-    made = press.work("back-up", "Backing up, and restoring it for proof", lambda: _made(folder))
+    made = press.work("back-up", "Backing up and testing the restore", lambda: _made(folder))
     if made is not None:
         told, st.session_state[_BACKUP] = made
         saved.tell(told)

@@ -11,12 +11,12 @@ import streamlit as st
 from baulk.dashboard import plan_rows, words
 from baulk.dashboard.queries import shop_facts
 from baulk.dashboard.sections import layout, press
-from baulk.dashboard.server import beside
+from baulk.dashboard.server import page_worker
 from baulk.dashboard.server.shop_access import ask
 from baulk.ingest.evaluation import gather
 from baulk.ingest.evaluation.document import Document
 from baulk.ingest.evaluation.document_fields import sentences
-from baulk.ingest.planning import timber_choices, worked_aside
+from baulk.ingest.planning import timber_choices, worker_jobs
 from baulk.models import text
 from baulk.models.plan.choices.choice import Choices, What
 from baulk.models.section import Face, Finished, Kerf, Section, from_pith_mm
@@ -90,7 +90,7 @@ def answer(tag: str, change: Change, now: datetime) -> Document:
         wish=replace(inputs.wish, probability=change.probability, build_days=change.build_days),
         previous=None,
     )
-    found = beside.worked_out(worked_aside.evaluated, changed)
+    found = page_worker.run(worker_jobs.evaluated, changed)
     assert isinstance(found, Document)  # noqa: S101 - what stops the work is raised
     return found
 
@@ -121,7 +121,7 @@ def _work_out(gathered: timber_choices.Gathered) -> Choices:
         asked.append(what)
         bar.progress(len(asked) / STEPS, f"Working out: {text_choices.NAMES[what]}")
 
-    made = beside.worked_out(worked_aside.compared, gathered, told=told)
+    made = page_worker.run(worker_jobs.compared, gathered, told=told)
     bar.empty()
     ask(lambda s: timber_choices.keep(s, gathered, made))
     return made

@@ -124,7 +124,7 @@ def parts(count: int, shown: range, said: Mapping[str, str]) -> str:
         ways = [(f"First {PART}", "")]
     else:
         at = shown.start // PART + 1
-        ways = [(f"{PART} before", str(at - 1))] if shown.start else []
+        ways = [(f"Previous {PART}", str(at - 1))] if shown.start else []
         if (left := count - shown.stop) > 0:
             ways.append((f"Next {min(PART, left)}", str(at + 1)))
         ways.append((f"All {count}", ALL))
@@ -134,7 +134,7 @@ def parts(count: int, shown: range, said: Mapping[str, str]) -> str:
     )
     return (
         f'<p class="b-dim">{shown.start + 1} to {shown.stop} of {count} timbers</p>'
-        f'<nav class="b-links" aria-label="Rest of the list">{links}</nav>'
+        f'<nav class="b-links" aria-label="Pages of the list">{links}</nav>'
     )
 
 

@@ -88,7 +88,7 @@ def history(place: str, facts: shop_facts.ShopFacts) -> None:
 def connect() -> None:
     """Say how air comes in, and take it by hand."""
     st.info(
-        "No air has been measured yet. Type it here, or meet a temperature and humidity sensor on Sensors; "
+        "No air has been measured yet. Type it here, or add a temperature and humidity sensor on Sensors; "
         f"one that sends what you tell it to needs only the topic `{shop_facts.air_topic()}`."
     )
     st.html('<p class="b-links"><a href="/sensors" target="_self">Sensors</a></p>')
@@ -114,7 +114,7 @@ def page() -> None:
 
     nothing = shop_facts.no_air(place)
     if nothing:
-        st.info("Nobody has measured the air here yet: type it below, or meet a sensor on Sensors.")
+        st.info("Nobody has measured the air here yet: type it below, or add a sensor on Sensors.")
     else:
         with layout.errors_as_sentences():
             made = humidity_plan.answer(place, shop_facts.air_now(place, layout.now()), facts)

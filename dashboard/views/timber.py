@@ -30,7 +30,7 @@ from baulk.dashboard.sections import (
     while_it_lies,
     work_form,
 )
-from baulk.dashboard.server import beside
+from baulk.dashboard.server import page_worker
 from baulk.dashboard.server.shop_access import ask
 from baulk.ingest.evaluation.document import Document
 from baulk.models import units
@@ -94,7 +94,7 @@ def verdict(found: shop_facts.TimberFacts, facts: shop_facts.ShopFacts, now: dat
         st.error(words.md(layout.capital(found.trouble)))
         if shop_facts.no_air(found.timber.place):
             goal = f"/air?place={quote(found.timber.place)}"
-            st.html(f'<p class="b-links"><a href="{goal}" target="_self">Say how the air is there</a></p>')
+            st.html(f'<p class="b-links"><a href="{goal}" target="_self">Enter the air there</a></p>')
     elif found.answer is None:
         st.info("The first evaluation of this timber is being computed; it appears here by itself.")
     else:
@@ -168,7 +168,7 @@ def fold_up(found: shop_facts.TimberFacts, facts: shop_facts.ShopFacts, now: dat
         folds.fold(
             "earlier", "Earlier forecasts checked", lambda: forecast_review.section(tag, answer, system, now)
         )
-        folds.fold("if", "What if", lambda: what_if.show(found, facts), beside.ahead)
+        folds.fold("if", "What if", lambda: what_if.show(found, facts), page_worker.warm_up)
     folds.fold("checks", "Checks and sizes", lambda: checks_seen.show(tag, answer, system))
     folds.fold("lies", "While it lies", lambda: while_it_lies.show(tag, system, now))
     folds.fold("history", "History", lambda: timber_history.show(found, facts))

@@ -25,8 +25,8 @@ from baulk.models.errors import OutOfRange
 OLDEST: Final = timedelta(days=7)  # an answer's dates are counted from its own day
 ENOUGH: Final = 8  # timbers that are worth the 2.5 s in which a process has loaded everything; measured
 ENDED_TWICE: Final = (
-    "its evaluation was ended from outside twice, or had no memory left; "
-    "try it again by itself, with less running beside it"
+    "its evaluation was killed twice, or ran out of memory; "
+    "run it again alone, with fewer other programs running"
 )
 AHEAD: Final = 2  # timbers on their way for each that is being worked out
 

@@ -100,7 +100,7 @@ def _in_words(payload: bytes, err: ValidationError) -> DocumentError:
     first = err.errors()[0]
     where = ".".join(str(part) for part in first["loc"]) or "the whole"
     return DocumentError(
-        f"a stored evaluation can't be read at {where} ({first['msg']}); `baulk forecast` works it out anew"
+        f"a stored evaluation can't be read at {where} ({first['msg']}); `baulk forecast` computes it again"
     )
 
 
@@ -108,5 +108,5 @@ def _newer(schema: int) -> DocumentError:
     return DocumentError(
         "this evaluation was stored by a newer version of the program "
         f"(schema {schema}; this one reads up to {SCHEMA_VERSION}): update this installation, "
-        "or work it out anew with this one by `baulk forecast --again`"
+        "or compute it again with this one by `baulk forecast --again`"
     )

@@ -45,8 +45,7 @@ class Due:
             five where something is due anyway.
         """
         if due := shop.store.stale(now_utc - SENSORS_EVERY):
-            soon = shop.store.stale(now_utc - SENSORS_EVERY + TOGETHER)
-            due += [tag for tag in soon if tag not in due]
+            due = shop.store.stale(now_utc - SENSORS_EVERY + TOGETHER)  # these and more
         revision = shop.store.revision()
         if revision == self._revision:
             return due

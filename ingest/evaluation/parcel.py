@@ -64,7 +64,7 @@ def packed(inputs: Inputs, *, far: bool = True) -> bytes:
     inputs : Inputs
         Of one timber.
     far : bool
-        Whether they go to another machine; to a process beside this one a column costs less than to press it.
+        Whether they go to another machine; a worker process gets them faster uncompressed.
 
     Returns
     -------

@@ -26,8 +26,8 @@ from baulk.models.diffusion import law_for
 from baulk.models.errors import NotFound
 from baulk.models.species import Species
 from baulk.models.timber import Timber
+from baulk.models.yard.all_priors import AllPriors
 from baulk.models.yard.estimates import Estimate, Own, Together, settled
-from baulk.models.yard.everyone import Everyone
 from baulk.models.yard.kinship import Origin, Taught
 from baulk.models.yard.prior import YardPrior
 from baulk.models.yard.track_record import Spread, spread_of
@@ -55,15 +55,15 @@ class Known:
     made_utc: datetime
     taught: tuple[tuple[datetime, Taught], ...] = ()
     records: Mapping[str, forecast_record.Record] = field(default_factory=dict)
-    asked: dict[int, Everyone] = field(default_factory=dict, init=False, repr=False, compare=False)
+    asked: dict[int, AllPriors] = field(default_factory=dict, init=False, repr=False, compare=False)
 
-    def until(self, now_utc: datetime) -> Everyone:
+    def until(self, now_utc: datetime) -> AllPriors:
         """All that taught by a moment; the same object again and again, for a round asks for each timber."""
         heard = [each for at_utc, each in self.taught if at_utc <= now_utc]
         if len(heard) not in self.asked:  # they lie in time, so that their number tells which they are
             if len(self.asked) >= MOMENTS:
                 self.asked.clear()
-            self.asked[len(heard)] = Everyone(heard)
+            self.asked[len(heard)] = AllPriors(heard)
         return self.asked[len(heard)]
 
     def spread(self, wood: str) -> Spread:

@@ -2,7 +2,7 @@
 
 The broker keeps our session under a fixed client id, so that what comes while we are away waits there.
 `Session` puts messages into an inbox; the caller's thread stores them in batches and acknowledges in order of
-arrival, once `Safekeeping` has them in the store or, while a store on a server is away, in the local spool.
+arrival, once `MessageWriter` has them in the store or, while a store on a server is away, in the local spool.
 """
 
 from __future__ import annotations
@@ -26,8 +26,8 @@ from baulk.ingest.errors import BrokerError, ConfigError, StoreAway, StoreError,
 from baulk.ingest.mqtt import connection
 from baulk.ingest.mqtt.answers import Answers
 from baulk.ingest.mqtt.last_messages import Heard
+from baulk.ingest.mqtt.message_writer import RETRY_S, MessageWriter
 from baulk.ingest.mqtt.pairing_watch import PairingWatch
-from baulk.ingest.mqtt.safekeeping import RETRY_S, Safekeeping
 from baulk.ingest.mqtt.session import Session
 from baulk.ingest.mqtt.session_watch import SessionWatch
 from baulk.ingest.pipeline import Replayed
@@ -204,7 +204,7 @@ class _Listener:
         name = shop.config.client_id if number is None else f"{shop.config.client_id}-{number}"
         self._heard = Heard(shop, name)
         self._session_watch = SessionWatch(shop, name, now)
-        self.safe = Safekeeping(shop, name, self._heard, stop, say)
+        self.safe = MessageWriter(shop, name, self._heard, stop, say)
         self.session = Session(
             shop.config,
             name,
@@ -286,8 +286,8 @@ class _Listener:
         room = self.shop.config.store.quarantine_mb
         if gone := self.shop.store.trim_quarantine(room * 1e6, None, self.now()):
             self.say(
-                f"quarantine is full ({room:g} MB): let go: {count(gone, 'message')}, the oldest of who "
-                "filled it"
+                f"quarantine is full ({room:g} MB): deleted {count(gone, 'message')}, the oldest of "
+                "the sender that filled it"
             )
 
     def _bound(self) -> None:

@@ -6,7 +6,7 @@ from collections.abc import Iterable, Mapping
 from datetime import datetime
 from typing import Final
 
-from baulk.ingest.store import kept_days, kept_for_good, names
+from baulk.ingest.store import evaluation_archive, kept_days, names
 from baulk.ingest.store.base import StoredEvaluation
 from baulk.ingest.store.moments import DAY_US, from_us, to_us, week_of
 from baulk.ingest.store.quarantine import Quarantine
@@ -169,7 +169,7 @@ class Books(Quarantine):
                 "SELECT 1 FROM past_evaluation WHERE tag = :tag AND made_us >= :monday AND made_us < :next",
                 {"tag": tag, "monday": monday, "next": next_monday},
             ):
-                at.run(_PAST, {"tag": tag, "made": made, "payload": kept_for_good.packed(payload)})
+                at.run(_PAST, {"tag": tag, "made": made, "payload": evaluation_archive.packed(payload)})
 
     def keep_past(self, tag: str, made_utc: datetime, payload: bytes) -> None:
         """Keep an evaluation as of an earlier day among the past ones."""
@@ -177,14 +177,16 @@ class Books(Quarantine):
             tag = names.asked(at.run).now(tag)
             at.run(
                 f"{_PAST} ON CONFLICT (tag, made_us) DO UPDATE SET payload = excluded.payload",
-                {"tag": tag, "made": to_us(made_utc), "payload": kept_for_good.packed(payload)},
+                {"tag": tag, "made": to_us(made_utc), "payload": evaluation_archive.packed(payload)},
             )
 
     def past_evaluations(self, tag: str) -> list[StoredEvaluation]:
         """Give those that were kept for good, oldest first."""
         sql = "SELECT tag, made_us, payload FROM past_evaluation WHERE tag = :tag ORDER BY made_us"
         rows = self._sql.ask(sql, {"tag": tag})
-        return [_stored((owner, made, kept_for_good.unpacked(bytes(kept)))) for owner, made, kept in rows]
+        return [
+            _stored((owner, made, evaluation_archive.unpacked(bytes(kept)))) for owner, made, kept in rows
+        ]
 
     def evaluation(self, tag: str) -> tuple[datetime, bytes] | None:
         """When it was made, and its JSON."""

@@ -180,7 +180,7 @@ def test_what_has_a_shop_asks_the_tables_of_the_shop(root):
     }
     # one-off answers have no shop; opening a shop begins with the built-in tables; a process that is started
     # ahead dries a small piece so that compiled code is read, whatever the wood
-    assert {stem for stem, _ in found} <= {"size", "weight", "calculators", "shop", "worked_aside"}
+    assert {stem for stem, _ in found} <= {"size", "weight", "calculators", "shop", "worker_jobs"}
 
 
 def test_that_check_catches_it_under_any_name():

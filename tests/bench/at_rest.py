@@ -52,7 +52,7 @@ PARTS = {
     "listen": "listener",
     "forecast": "forecasts",
     "page_server": "pages",
-    "aside": "aside",
+    "worker_process": "worker",
     "resource_tracker": "tracker",
 }
 
@@ -315,7 +315,7 @@ def visited(port: int, pid: int) -> None:
 def wait_for_rest(pid: int) -> None:
     """Wait until what is done once after the start is done, and what came for it has gone."""
     until, used = time.monotonic() + READY_WITHIN_S, 1e9
-    while (used > SETTLED_S or "aside" in map(part_of, below(pid))) and time.monotonic() < until:
+    while (used > SETTLED_S or "worker" in map(part_of, below(pid))) and time.monotonic() < until:
         before = sum(map(cpu_s, below(pid)))
         time.sleep(10)
         used = sum(map(cpu_s, below(pid))) - before

@@ -20,7 +20,7 @@ sys.path.insert(0, str(Path(__file__).parents[1] / "models"))
 
 from invented_yard import DEFAULTS, yard_of
 
-from baulk.models.yard.everyone import MANY, Everyone
+from baulk.models.yard.all_priors import MANY, AllPriors
 from baulk.models.yard.prior import prior_of
 
 pytestmark = pytest.mark.bench
@@ -39,7 +39,7 @@ def test_what_a_timber_costs_grows_far_slower_than_the_yard():
     yards, firsts = {}, {}
     for size in SIZES:
         taught = yard_of(size, 8)
-        yard = Everyone(taught)
+        yard = AllPriors(taught)
         firsts[size] = used_s(lambda yard=yard, taught=taught: yard.prior(taught[0].timber, DEFAULTS))
         yards[size] = (yard, taught, [taught[i].timber for i in np.linspace(0, size - 1, ASKED).astype(int)])
     after, alone = {size: [] for size in SIZES}, {size: [] for size in SIZES}

@@ -6,16 +6,16 @@ import pytest
 
 from baulk.dashboard.commands import forecast_turns, forecast_watch
 from baulk.ingest import shop as shops
-from baulk.ingest.aside import Gone, Line, Unheeded
 from baulk.ingest.evaluation import batch, executors
 from baulk.ingest.evaluation.batch import ENDED_TWICE
 from baulk.ingest.evaluation.compute import not_worked_out
 from baulk.ingest.evaluation.document_read import failure_of
+from baulk.ingest.worker_process import JobContext, WorkerDied, WorkerStopTimeout
 from baulk.models.section import Finished, Section
 from baulk.models.timber import Timber
 
 TAGS = ("FER-01", "FER-02", "FER-03")
-ENDED = "the process that works out was ended from outside or had no memory left (SIGKILL)"
+ENDED = "the worker process was killed or ran out of memory (SIGKILL)"
 
 
 @pytest.fixture
@@ -63,13 +63,13 @@ class Mortal:
     def run(self, work, *given, told=lambda _: None, stopped=lambda: False):
         if self.tag is None and self.times:
             self.times -= 1
-            raise Gone(ENDED)
+            raise WorkerDied(ENDED)
 
         def heard(what):
             told(what)
             if self.times and isinstance(what, forecast_turns.Begun) and what.tag == self.tag:
                 self.times -= 1
-                raise Gone(ENDED)
+                raise WorkerDied(ENDED)
 
         return self.inside.run(work, *given, told=heard, stopped=stopped)
 
@@ -146,17 +146,17 @@ def test_stopped_it_keeps_what_is_done_and_does_not_say_that_all_was_looked_over
 def test_one_that_had_to_be_ended_when_told_to_stop_is_said_and_no_timber_is_given_up(
     yard, tried, capsys, in_this_process
 ):
-    said = "the process that works out was asked to end, had not after 20 s and was ended"
+    said = "the worker process did not stop within 20 s and was killed"
     stop = Stop(3)
 
     class Deaf(Mortal):
         def run(self, work, *given, told=lambda _: None, stopped=lambda: False):
             try:
                 return super().run(work, *given, told=told, stopped=stopped)
-            except Gone:
+            except WorkerDied:
                 stop.is_set = lambda: True
                 stop.rounds = 0
-                raise Unheeded(said) from None
+                raise WorkerStopTimeout(said) from None
 
     for _ in range(3):
         stop.rounds = 1
@@ -207,8 +207,8 @@ def test_told_to_stop_the_night_begins_no_backup(yard, now_utc, monkeypatch):
     made = []
     monkeypatch.setattr(forecast_turns.nightly, "back_up", lambda *_: made.append(0))
     monkeypatch.setattr(forecast_turns.nightly, "plan_airs", lambda *_: 0)
-    ground = forecast_turns.Ground(config=yard.config, woods=yard.woods)
+    ground = forecast_turns.JobSettings(config=yard.config, woods=yard.woods)
     for stopped, backups in ((True, 0), (False, 1)):
-        line = Line(tell=lambda _: None, stopped=lambda stopped=stopped: stopped)
+        line = JobContext(tell=lambda _: None, stopped=lambda stopped=stopped: stopped)
         forecast_turns.night(line, ground, now_utc)
         assert len(made) == backups

@@ -227,7 +227,7 @@ def test_a_timber_that_kills_its_worker_twice_is_given_up_in_a_sentence(yard):
     finally:
         deadly.close()
     assert sorted(made.done) == ["FER-01", "FER-03"]
-    assert "ended from outside twice" in made.failed["FER-02"]
+    assert "killed twice" in made.failed["FER-02"]
     assert batch.run(yard, TAGS[:3], NOW, workers=1).done == ["FER-02"]  # not taken for an answer
 
 

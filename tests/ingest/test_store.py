@@ -21,7 +21,7 @@ import influx_real
 from baulk.ingest import correction_notes, corrections, decode_again, operations, pipeline, shop
 from baulk.ingest.config import TOKEN
 from baulk.ingest.exchange import export, import_readings, table_file
-from baulk.ingest.store import STORES, kept_for_good, open_store, turns
+from baulk.ingest.store import STORES, evaluation_archive, open_store, turns
 from baulk.ingest.store.moments import to_us
 from baulk.ingest.store.rejected import Cause, Rejected, Which
 from baulk.ingest.wire import RawMessage
@@ -368,8 +368,8 @@ def test_evaluations_kept_for_good_are_packed_and_those_of_earlier_versions_are_
 def test_a_packed_evaluation_made_to_fill_the_memory_is_left_packed():
     wicked = zlib.compress(b" " * 64_000_001)
     assert len(wicked) < 100_000
-    assert kept_for_good.unpacked(wicked) is wicked
-    assert kept_for_good.unpacked(zlib.compress(b" " * 64_000_000)) == b" " * 64_000_000
+    assert evaluation_archive.unpacked(wicked) is wicked
+    assert evaluation_archive.unpacked(zlib.compress(b" " * 64_000_000)) == b" " * 64_000_000
 
 
 def test_fingerprints_are_those_of_the_last_evaluations(store):

@@ -1,4 +1,4 @@
-"""From message to safety: committed to the store, or kept in the spool while the store is away.
+"""Messages committed to the store, or spooled while it is unreachable.
 
 A store on a server that is away: messages wait in the local spool, and are stored in order when it is back. A
 store on this machine that is locked or full: they are held, and not acknowledged to the broker.
@@ -36,7 +36,7 @@ _AGAIN_S: Final = 1.0  # until a store that was away is tried again
 RETRY_S: Final = (0.2, 0.5, 1.0, 2.0, 5.0)
 
 
-class Safekeeping:
+class MessageWriter:
     """What a listener does with messages until it may acknowledge them.
 
     Parameters

@@ -1,4 +1,4 @@
-"""What pages ask that takes the drying model, as work for a process beside theirs (`baulk.ingest.aside`)."""
+"""Jobs of the pages that take the drying model, for a worker process (`baulk.ingest.worker_process`)."""
 
 from __future__ import annotations
 
@@ -10,7 +10,6 @@ from typing import Final
 import numpy as np
 
 from baulk.ingest import shop as shops
-from baulk.ingest.aside import Line
 from baulk.ingest.config import Config
 from baulk.ingest.evaluation import compute
 from baulk.ingest.evaluation.document import Document, Failed
@@ -18,6 +17,7 @@ from baulk.ingest.evaluation.fingerprint import model_version
 from baulk.ingest.evaluation.inputs import Inputs
 from baulk.ingest.planning import humidity, kept_air, timber_choices
 from baulk.ingest.planning.kept_air import Kept
+from baulk.ingest.worker_process import JobContext
 from baulk.models import diffusion, species
 from baulk.models.air import AirSeries
 from baulk.models.constants import HOUR_S
@@ -41,7 +41,7 @@ LATE: Final = (
 )
 
 
-def ready(_line: Line) -> None:
+def ready(_line: JobContext) -> None:
     """Load what an answer takes and packages bring late, so that who asks next does not wait for it.
 
     A small piece is dried for an hour: compiled code is read from where it is kept when it first runs.
@@ -55,7 +55,7 @@ def ready(_line: Line) -> None:
     solver.dry(piece, 40.0, air, wood, start_posix_s=0.0, at_posix_s=HOUR_S, cells=(8, 8))
 
 
-def evaluated(_line: Line, inputs: Inputs) -> Document | Failed:
+def evaluated(_line: JobContext, inputs: Inputs) -> Document | Failed:
     """Work one timber out, as `compute.work_out` does.
 
     Parameters
@@ -71,12 +71,12 @@ def evaluated(_line: Line, inputs: Inputs) -> Document | Failed:
     return compute.work_out(inputs).document
 
 
-def compared(line: Line, gathered: timber_choices.Gathered) -> Choices:
+def compared(line: JobContext, gathered: timber_choices.Gathered) -> Choices:
     """Work out what could be done with a timber; tell what is worked out next.
 
     Parameters
     ----------
-    line : Line
+    line : JobContext
         Told each `What`.
     gathered : timber_choices.Gathered
         What is known of it.
@@ -84,7 +84,7 @@ def compared(line: Line, gathered: timber_choices.Gathered) -> Choices:
     return gathered.work_out(line.tell)
 
 
-def air_plan(_line: Line, config: Config, woods: Woods, place: str, now_utc: datetime) -> Kept:
+def air_plan(_line: JobContext, config: Config, woods: Woods, place: str, now_utc: datetime) -> Kept:
     """Plan the air of a room and keep it, or why there can be none.
 
     Parameters
@@ -100,7 +100,9 @@ def air_plan(_line: Line, config: Config, woods: Woods, place: str, now_utc: dat
         return kept_air.make(shop, place, now_utc)
 
 
-def air_tried(_line: Line, config: Config, woods: Woods, asked: humidity.Asked, now_utc: datetime) -> AirPlan:
+def air_tried(
+    _line: JobContext, config: Config, woods: Woods, asked: humidity.Asked, now_utc: datetime
+) -> AirPlan:
     """Plan the air of a room as it is asked, and keep nothing.
 
     Parameters
@@ -122,7 +124,7 @@ def air_tried(_line: Line, config: Config, woods: Woods, asked: humidity.Asked, 
 
 
 def bought(  # noqa: PLR0913, PLR0917 - as `buy.buy` has them
-    _line: Line,
+    _line: JobContext,
     parts: Sequence[Part],
     yard: Sequence[InYard],
     wish: Wish,

@@ -5,7 +5,7 @@ import signal
 import sys
 import time
 
-from baulk.ingest import aside
+from baulk.ingest import worker_process
 from baulk.ingest.errors import StoreError
 from baulk.models.errors import OutOfRange
 
@@ -71,7 +71,7 @@ def frozen(line):
 
 
 def asks(line, seconds):
-    aside.SIGN_S = 0.05
+    worker_process.SIGN_S = 0.05
     until = time.monotonic() + seconds
     while time.monotonic() < until:
         line.stopped()

@@ -29,7 +29,7 @@ from baulk.models.yard.kinship import (
     nearer_kin,
     wholes,
 )
-from baulk.models.yard.left_out import Number, Wood
+from baulk.models.yard.leave_one_out import Number, Wood
 from baulk.models.yard.prior import ENOUGH, LOUD, Learned, YardPrior, joined, key_of, learned_of, prior_of
 from baulk.models.yard.together import with_others
 
@@ -39,7 +39,7 @@ MANY: Final = (
 Usual = Mapping[str, tuple[float, float]]
 
 
-class Everyone:
+class AllPriors:
     """All timbers that taught something, for one after another to ask.
 
     Parameters

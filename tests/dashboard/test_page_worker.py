@@ -13,14 +13,14 @@ import streamlit as st
 
 from baulk.dashboard import asgi
 from baulk.dashboard.sections import folds, humidity_plan
-from baulk.dashboard.server import beside
-from baulk.ingest.planning import worked_aside
+from baulk.dashboard.server import page_worker
+from baulk.ingest.planning import worker_jobs
 
 
 @pytest.fixture
 def came(monkeypatch):
     found = []
-    monkeypatch.setattr(beside._ASIDE, "ahead", lambda work, *_: found.append(work))
+    monkeypatch.setattr(page_worker._WORKER, "warm_up", lambda work, *_: found.append(work))
     return found
 
 
@@ -39,7 +39,7 @@ def test_a_page_that_is_opened_starts_nothing(app, came, view):
     assert not app.exception
     app.run()
     assert came == []
-    assert beside._ASIDE.pid is None
+    assert page_worker._WORKER.pid is None
 
 
 def test_it_comes_once_each_time_that_what_if_is_opened(app, came):
@@ -47,7 +47,7 @@ def test_it_comes_once_each_time_that_what_if_is_opened(app, came):
     at_timber(app, open="why")
     assert came == []
     at_timber(app, open="why.if")
-    assert came == [worked_aside.ready]
+    assert came == [worker_jobs.ready]
     app.run()
     app.run()
     assert len(came) == 1, "drawn again by itself, for hours if nobody closes it"
@@ -70,7 +70,7 @@ def test_a_tap_on_a_fold_is_told_when_it_opens_it(monkeypatch, is_open):
 def test_it_comes_when_the_form_for_a_humidity_is_opened(came, monkeypatch, is_open):
     monkeypatch.setattr(st, "session_state", {humidity_plan.TRY: is_open})
     humidity_plan.foreseen()
-    assert came == [worked_aside.ready] * is_open
+    assert came == [worker_jobs.ready] * is_open
 
 
 def test_it_comes_when_the_plan_of_parts_is_opened(app, came):
@@ -78,12 +78,12 @@ def test_it_comes_when_the_plan_of_parts_is_opened(app, came):
     app.switch_page("views/plans.py").run()
     app.segmented_control(key="plan_way").set_value("parts").run()
     assert not app.exception
-    assert came == [worked_aside.ready]
+    assert came == [worker_jobs.ready]
 
 
 def test_it_ends_with_the_server(monkeypatch):
     ended = []
-    monkeypatch.setattr(beside._ASIDE, "close", lambda: ended.append(0))
+    monkeypatch.setattr(page_worker._WORKER, "close", lambda: ended.append(0))
 
     async def lives():
         async with asgi._beside(asgi.app):
@@ -97,7 +97,7 @@ def test_it_ends_with_the_server(monkeypatch):
 def test_what_comes_has_loaded_what_the_model_takes():
     """It can't tell whether an answer loads still more, which would be seen as time alone."""
     run = (
-        "import json, sys; from baulk.ingest.planning import worked_aside; worked_aside.ready(None);"
+        "import json, sys; from baulk.ingest.planning import worker_jobs; worker_jobs.ready(None);"
         "from baulk.models.drying import kernel; names = sorted(sys.modules);"
         "print(json.dumps([names, len(kernel.march.signatures), len(kernel.layers.signatures)]))"
     )

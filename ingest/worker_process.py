@@ -1,4 +1,4 @@
-"""Work in a process beside this one, which comes when there is some and goes a while after.
+"""A worker process that starts when there is a job and ends when it has been idle.
 
 What works timbers out takes several times the memory of what sees whether any is due, and a process surely
 gives back only what ends with it. The two speak in pickles over the pipes of standard input and output: no
@@ -26,34 +26,37 @@ from baulk.ingest import memory
 from baulk.models.errors import BaulkError
 
 LOG: Final = logging.getLogger(__name__)
+# limits here are our own judgement, no source
 IDLE_S: Final = 120.0  # who tries one thing tries another; its start takes about two seconds of a processor
 GRACE_S: Final = 2.0  # to see that its input has ended
 TURN_S: Final = 0.5  # between two looks whether to stop
-HEED_S: Final = 20.0  # from being asked to end early; half a minute is what the services leave at the least
-SILENT_S: Final = 1800.0  # without a sign of getting on it hangs; our own judgement, no source
+STOP_TIMEOUT_S: Final = (
+    20.0  # from being asked to end early; half a minute is what the services leave at the least
+)
+STALL_TIMEOUT_S: Final = 1800.0  # without a sign of getting on it hangs
 SIGN_S: Final = 10.0  # between two signs that work gets on
 FIRST_TO_GO: Final = 500  # of 1000, where memory runs out: rather this process than one that hears or answers
-_OURS: Final = "from baulk.ingest import aside; aside.main()"
+_OURS: Final = "from baulk.ingest import worker_process; worker_process.main()"
 
 P = ParamSpec("P")
 T = TypeVar("T")
 
 
-class Gone(BaulkError):
-    """The process beside this one ended before it had answered."""
+class WorkerDied(BaulkError):
+    """The worker process ended before it had answered."""
 
 
-class Unheeded(Gone):
+class WorkerStopTimeout(WorkerDied):
     """It was asked to end early, had not after a while, and was ended."""
 
 
-class Fault(BaulkError):
-    """What went wrong beside this process and can't be handed over as it was; its log has the details."""
+class JobFailed(BaulkError):
+    """What went wrong in the worker process and can't be handed over as it was; its log has the details."""
 
 
 @dataclass(frozen=True, slots=True)
-class Line:
-    """What work has to the process that asked for it.
+class JobContext:
+    """How a job speaks with the process that asked for it.
 
     Parameters
     ----------
@@ -67,24 +70,30 @@ class Line:
     stopped: Callable[[], bool]
 
 
-Work = Callable[Concatenate[Line, P], T]
+Work = Callable[Concatenate[JobContext, P], T]
 
 
-class Aside:
-    """A process beside this one, for one piece of work after the other; whoever comes meanwhile waits.
+class WorkerProcess:
+    """A worker process that runs one job at a time; callers wait for their turn.
 
     Parameters
     ----------
     idle_s : float
         How long it stays when there is no work. [s]
-    heed_s : float
+    stop_timeout_s : float
         How long it may go on after it was asked to end early. [s]
-    silent_s : float
+    stall_timeout_s : float
         How long it may work without telling anything or asking whether to stop. [s]
     """
 
-    def __init__(self, *, idle_s: float = IDLE_S, heed_s: float = HEED_S, silent_s: float = SILENT_S) -> None:
-        self._idle_s, self._heed_s, self._silent_s = idle_s, heed_s, silent_s
+    def __init__(
+        self,
+        *,
+        idle_s: float = IDLE_S,
+        stop_timeout_s: float = STOP_TIMEOUT_S,
+        stall_timeout_s: float = STALL_TIMEOUT_S,
+    ) -> None:
+        self._idle_s, self._stop_timeout_s, self._stall_timeout_s = idle_s, stop_timeout_s, stall_timeout_s
         self._busy = threading.Lock()
         self._child: _Child | None = None
         self._leaving: threading.Timer | None = None
@@ -101,19 +110,22 @@ class Aside:
         *given: object,
         told: Callable[[Any], None] = lambda _: None,
         stopped: Callable[[], bool] = lambda: False,
+        stall_timeout_s: float | None = None,
     ) -> T:
         """Have some work done, and wait for it.
 
         Parameters
         ----------
         work : callable
-            A function of a module; takes a `Line`, then what is given.
+            A function of a module; takes a `JobContext`, then what is given.
         *given : object
             Whatever can be pickled.
         told : callable, optional
             Called with what the work tells.
         stopped : callable, optional
             Asked at least twice a second; once it says yes, the work is asked to end early.
+        stall_timeout_s : float, optional
+            How long this work may go on without a sign, if not as long as all. [s]
 
         Returns
         -------
@@ -122,9 +134,9 @@ class Aside:
 
         Raises
         ------
-        Gone
+        WorkerDied
             If the process ended before it had answered, or was ended because it gave no sign for too long.
-        Unheeded
+        WorkerStopTimeout
             If it was ended because it did not end early when it was asked to.
         Exception
             Whatever the work raised.
@@ -134,7 +146,12 @@ class Aside:
                 self._leaving.cancel()
             child = self._living()
             try:
-                found: T = child.answer((work, given), told, stopped, (self._heed_s, self._silent_s))
+                found: T = child.answer(
+                    (work, given),
+                    told,
+                    stopped,
+                    (self._stop_timeout_s, stall_timeout_s or self._stall_timeout_s),
+                )
             except BaseException:
                 if child.owes:  # its answer would be taken for that of the next
                     child.end()
@@ -146,7 +163,7 @@ class Aside:
                 self._leaving.daemon = True
                 self._leaving.start()
 
-    def ahead(self, work: Work[..., object], *given: object) -> None:
+    def warm_up(self, work: Work[..., object], *given: object) -> None:
         """Have it come, if it is not there, and do work that nobody waits for; return at once.
 
         Parameters
@@ -161,23 +178,28 @@ class Aside:
             with suppress(Exception):
                 self.run(work, *given)
 
-        threading.Thread(target=come, daemon=True, name="ahead").start()
+        threading.Thread(target=come, daemon=True, name="worker warm-up").start()
 
     def close(self) -> None:
         """End it now."""
         if self._leaving is not None:
             self._leaving.cancel()
-        if self._child is not None:
-            self._child.end()
-            self._child = None
+        child, self._child = self._child, None
+        if child is not None:
+            child.end()
 
     def _living(self) -> _Child:
-        if self._child is not None and self.pid is None:
-            self._child.end()  # it was ended while it had nothing to do
-            self._child = None
-        if self._child is None:
-            self._child = _Child()
-        return self._child
+        child = self._child
+        if child is not None and child.process.poll() is not None:
+            child.end()  # it was ended while it had nothing to do
+            child = None
+        if child is None:
+            try:
+                child = _Child()
+            except OSError as err:
+                raise WorkerDied(f"the worker process could not be started: {err.strerror}") from err
+        self._child = child
+        return child
 
     def _leave(self, child: _Child) -> None:
         if not self._busy.acquire(blocking=False):
@@ -199,12 +221,12 @@ class _Child:
             [sys.executable, "-P", "-c", _OURS], stdin=subprocess.PIPE, stdout=subprocess.PIPE
         )
         self._heard: SimpleQueue[tuple[str, Any]] = SimpleQueue()
-        self._listener = threading.Thread(target=self._listen, daemon=True, name="aside")
+        self._listener = threading.Thread(target=self._listen, daemon=True, name="worker replies")
         self._listener.start()
 
     def _listen(self) -> None:
         assert self.process.stdout is not None  # noqa: S101 - for the type checker
-        with self.process.stdout as given, suppress(EOFError, OSError, pickle.UnpicklingError, ValueError):
+        with self.process.stdout as given, suppress(Exception):  # whatever it is, nothing more is heard
             while True:
                 self._heard.put(pickle.load(given))  # noqa: S301 - our own process
         self._heard.put(("gone", None))
@@ -222,27 +244,27 @@ class _Child:
         stopped: Callable[[], bool],
         patience_s: tuple[float, float],
     ) -> Any:  # noqa: ANN401 - whatever the work gives
-        body, (heed_s, silent_s) = pickle.dumps(asked), patience_s
+        body, (stop_timeout_s, stall_timeout_s) = pickle.dumps(asked), patience_s
         self.owes, end_by_s = True, float("inf")
         self._say(body)
-        sign_by_s = time.monotonic() + silent_s
+        sign_by_s = time.monotonic() + stall_timeout_s
         while True:
             if end_by_s == float("inf") and stopped():
                 self._say(None)
-                end_by_s = time.monotonic() + heed_s
+                end_by_s = time.monotonic() + stop_timeout_s
             if time.monotonic() > end_by_s:
-                raise Unheeded(
-                    f"the process that works out was asked to end, had not after {heed_s:g} s and was ended"
+                raise WorkerStopTimeout(
+                    f"the worker process did not stop within {stop_timeout_s:g} s and was killed"
                 )
             try:
                 kind, said = self._heard.get(timeout=TURN_S)
             except Empty:
                 if time.monotonic() > sign_by_s:
-                    raise Gone(
-                        f"the process that works out gave no sign for {silent_s / 60:g} min and was ended"
+                    raise WorkerDied(
+                        f"the worker process did not respond for {stall_timeout_s / 60:g} min and was killed"
                     ) from None
                 continue
-            sign_by_s = time.monotonic() + silent_s
+            sign_by_s = time.monotonic() + stall_timeout_s
             if kind == "told":
                 told(said)
             if kind in {"told", "on"}:
@@ -252,7 +274,8 @@ class _Child:
                 return pickle.loads(said)  # noqa: S301 - our own process
             if kind == "raised":
                 raise said
-            raise Gone(f"the process that works out {_ended(self.process.wait())}")
+            self.end()  # it may live, and nothing is heard of it any more
+            raise WorkerDied(f"the worker process {_ended(self.process.returncode)}")
 
     def end(self) -> None:
         """End it, whatever it does."""
@@ -269,8 +292,8 @@ class _Child:
 def _ended(code: int) -> str:
     if code < 0:
         with suppress(ValueError):
-            return f"was ended from outside or had no memory left ({signal.Signals(-code).name})"
-    return f"ended by itself ({code})"
+            return f"was killed or ran out of memory ({signal.Signals(-code).name})"
+    return f"exited with code {code}"
 
 
 def main() -> None:
@@ -301,7 +324,7 @@ def main() -> None:
             say("on", None)
         return stopping.is_set()
 
-    line = Line(tell=lambda said: say("told", said), stopped=asked_to_stop)
+    line = JobContext(tell=lambda said: say("told", said), stopped=asked_to_stop)
     while True:
         body = asked.get()
         try:
@@ -316,7 +339,7 @@ def _hear(given: IO[bytes], asked: SimpleQueue[bytes], stopping: threading.Event
     while True:
         try:
             said = pickle.load(given)  # noqa: S301 - of the process that started this one
-        except (EOFError, OSError):
+        except Exception:  # noqa: BLE001 - also a request cut off in the middle, or too large for the memory
             os._exit(0)  # it is gone, or needs us no more
         if said is None:
             stopping.set()
@@ -334,4 +357,4 @@ def _handed(err: Exception) -> Exception:
         if type(again) is type(err) and str(again) == str(err):
             return err
     said = str(err) if isinstance(err, BaulkError) else f"{type(err).__name__}: {err}"
-    return Fault(said)
+    return JobFailed(said)

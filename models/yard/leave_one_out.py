@@ -1,4 +1,4 @@
-"""The same predictions with one timber left out, for each timber of a large yard in turn.
+"""Leave-one-out predictions: the same, with each timber of a large yard left out in turn.
 
 What does not depend on the one is summed once: of a number by itself that is all but its own group, so that
 nothing is guessed. How numbers hang together takes the variances as all timbers together have them, and is
@@ -31,7 +31,7 @@ from baulk.models.yard.hierarchy import (
 )
 from baulk.models.yard.together import LEAST_SHARE, Heard, odds, said_by_all
 
-FEW: Final = 32  # timbers of a group of which the sums are not kept but made anew
+FEW: Final = 32  # timbers of a group of which the sums are not kept but made again; changes the cost alone
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -1,4 +1,9 @@
-"""A yard that is asked for one timber after another says of each what all the others say."""
+"""A yard that is asked for one timber after another says of each what all the others say.
+
+Both sides share hierarchy.py, together.py and kinship.py, so that a fault of the rule itself could not be
+found here: test_yard_joint.py and one test below hold it against a plain normal formula, at the model's own
+points of the grid. The yards are normal by construction, and none has more than 211 timbers.
+"""
 
 from __future__ import annotations
 
@@ -14,11 +19,11 @@ sys.path.insert(0, str(Path(__file__).parent))
 
 from invented_yard import CAME, DAY, DEFAULTS, said, yard_of
 
-from baulk.models.yard import everyone
-from baulk.models.yard.everyone import MANY, Everyone
+from baulk.models.yard import all_priors
+from baulk.models.yard.all_priors import MANY, AllPriors
 from baulk.models.yard.hierarchy import NOTHING_SHARED, grid
 from baulk.models.yard.kinship import Taught
-from baulk.models.yard.left_out import FEW, Number
+from baulk.models.yard.leave_one_out import FEW, Number
 from baulk.models.yard.prior import prior_of
 from baulk.models.yard.together import LEAST_SHARE, Heard, by_itself
 
@@ -75,7 +80,7 @@ def test_a_yard_of_few_and_a_wood_of_few_get_the_very_same_answers():
     few = yard_of(40, 5)
     woods = yard_of(MANY + 10, 5, woods=("white oak", "larch", "ash"))
     for taught in (few, woods):
-        yard = Everyone(taught)
+        yard = AllPriors(taught)
         for each in taught[:: len(taught) // 4]:
             assert yard.prior(each.timber, DEFAULTS) == prior_of(each.timber, taught, DEFAULTS)
 
@@ -84,7 +89,7 @@ def test_a_yard_of_few_and_a_wood_of_few_get_the_very_same_answers():
 def test_beyond_many_the_answers_are_those_of_all_others_to_a_tenth(per, monkeypatch):
     monkeypatch.setattr("baulk.models.yard.prior.STEPS", 10**9)
     taught = yard_of(MANY + 1, per)
-    yard = Everyone(taught)
+    yard = AllPriors(taught)
     new = dataclasses.replace(taught[3].timber, tag="NEW")
     for timber in (taught[0].timber, taught[-1].timber, new, dataclasses.replace(new, arrived_at="far")):
         found, expected = yard.prior(timber, DEFAULTS), prior_of(timber, taught, DEFAULTS)
@@ -109,7 +114,7 @@ def test_its_own_readings_never_enter_a_timbers_prior_beyond_how_much_timbers_di
         each if each is not it else Taught(timber=it.timber, own=said(rng, np.full(9, 2.5)))
         for each in taught
     ]
-    one, two = (Everyone(each) for each in (taught, other))
+    one, two = (AllPriors(each) for each in (taught, other))
     new = dataclasses.replace(it.timber, tag="NEW")
 
     def moved(timber, name):
@@ -131,22 +136,22 @@ def test_one_that_parts_a_lot_is_answered_from_the_others_alone():
         for k, each in enumerate(taught)
     ]
     new = dataclasses.replace(late[8].timber, tag="NEW", arrived_utc=late[8].timber.arrived_utc - DAY)
-    assert Everyone(late).prior(new, DEFAULTS) == prior_of(new, late, DEFAULTS)
+    assert AllPriors(late).prior(new, DEFAULTS) == prior_of(new, late, DEFAULTS)
     moved = dataclasses.replace(taught[8].timber, arrived_at="slip")
-    assert Everyone(taught).prior(moved, DEFAULTS) == prior_of(moved, taught, DEFAULTS)
+    assert AllPriors(taught).prior(moved, DEFAULTS) == prior_of(moved, taught, DEFAULTS)
 
 
 def test_what_is_the_same_for_all_is_worked_out_once(monkeypatch):
     made = []
 
-    class Counted(everyone.Wood):
+    class Counted(all_priors.Wood):
         def __init__(self, *of):
             made.append(of[0])
             super().__init__(*of)
 
-    monkeypatch.setattr(everyone, "Wood", Counted)
+    monkeypatch.setattr(all_priors, "Wood", Counted)
     taught = yard_of(MANY + 1, 9)
-    yard = Everyone(taught)
+    yard = AllPriors(taught)
     for each in taught[::20]:
         yard.prior(each.timber, DEFAULTS)
     assert len(made) == 1
