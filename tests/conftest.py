@@ -54,7 +54,7 @@ def now_utc():
 class InThisProcess:
     """Does what the process beside the watch does, where a test can see into it."""
 
-    def run(self, work, *given, told=lambda _: None, stopped=lambda: False):
+    def run(self, work, *given, told=lambda _: None, stopped=lambda: False, **_how):
         return work(JobContext(tell=told, stopped=stopped), *given)
 
     def close(self):

@@ -1,8 +1,8 @@
 """Columns of numbers, delta-encoded into few bytes, and back exactly.
 
 What a device gives has one or two decimals and comes at even steps of time. As whole numbers of their last
-decimal, each less the one before, such a column takes a tenth of the room and is read the sooner; one for which that
-is not exact goes as it is.
+decimal, each less the one before, such a column takes a tenth of the room and is read the
+sooner; one for which that is not exact goes as it is.
 """
 
 from __future__ import annotations

@@ -60,7 +60,7 @@ class Mortal:
     def __init__(self, inside, tag, times):
         self.inside, self.tag, self.times = inside, tag, times
 
-    def run(self, work, *given, told=lambda _: None, stopped=lambda: False):
+    def run(self, work, *given, told=lambda _: None, stopped=lambda: False, **_how):
         if self.tag is None and self.times:
             self.times -= 1
             raise WorkerDied(ENDED)
@@ -150,7 +150,7 @@ def test_one_that_had_to_be_ended_when_told_to_stop_is_said_and_no_timber_is_giv
     stop = Stop(3)
 
     class Deaf(Mortal):
-        def run(self, work, *given, told=lambda _: None, stopped=lambda: False):
+        def run(self, work, *given, told=lambda _: None, stopped=lambda: False, **_how):
             try:
                 return super().run(work, *given, told=told, stopped=stopped)
             except WorkerDied:
@@ -173,7 +173,7 @@ def test_told_to_stop_nothing_more_is_begun(yard, tried, in_this_process, monkey
     stop, begun = Stop(3), []
 
     class Last(Mortal):
-        def run(self, work, *given, told=lambda _: None, stopped=lambda: False):
+        def run(self, work, *given, told=lambda _: None, stopped=lambda: False, **_how):
             begun.append(work)
             made = self.inside.run(work, *given, told=told, stopped=stopped)
             stop.is_set = lambda: True
