@@ -56,9 +56,14 @@ def test_serve_takes_a_message_works_out_a_verdict_and_ends_when_asked(mosquitto
                     return any("pin-45" in str(each) for each in shop.store.series())
 
                 wait(stored, 30, "the reading was not stored")
-                wait(lambda: shop.store.evaluation("FER-01"), 60, "no verdict came")
-                answer = json.loads(shop.store.evaluation("FER-01")[1])
-            assert answer["verdict"]["step"] in {"leave", "rough out", "square"}
+
+                def verdict():
+                    # A round that begins between the two messages answers first that the air is not known.
+                    kept = shop.store.evaluation("FER-01")
+                    return kept and json.loads(kept[1]).get("verdict")
+
+                wait(verdict, 60, "no verdict came")
+                assert verdict()["step"] in {"leave", "rough out", "square"}
         finally:
             running.send_signal(signal.SIGTERM)
             out = running.communicate(timeout=30)[0]
