@@ -234,7 +234,7 @@ class _Run:
             return None
         inputs = in_words(tag, self._now, lambda: self._gathered(tag))
         if isinstance(inputs, Evaluation):
-            self._keep(inputs, revision, None)
+            self._keep(inputs, revision, None, gathered=False)
             return None
         fingerprint = inputs.fingerprint()
         if self._holds(tag, fingerprint):
@@ -312,9 +312,11 @@ class _Run:
         if task in self._suspects:
             self._suspects.remove(task)
 
-    def _keep(self, made: Answered, revision: int, fingerprint: str | None) -> None:
+    def _keep(
+        self, made: Answered, revision: int, fingerprint: str | None, *, gathered: bool = True
+    ) -> None:
         if not self._past:
-            keep(made, self._shop, revision=revision, fingerprint=fingerprint)
+            keep(made, self._shop, revision=revision, fingerprint=fingerprint, gathered=gathered)
         elif made.failed is None:
             self._shop.store.keep_past(made.tag, made.made_utc, made.to_json())
         if made.failed is None:

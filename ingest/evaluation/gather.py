@@ -128,11 +128,18 @@ def evaluate(tag: str, shop: Shop, now_utc: datetime, *, resume: bool = False) -
     tag = shop.register.get(tag).tag
     inputs = in_words(tag, now_utc, lambda: gather(tag, shop, now_utc, resume=resume))
     if isinstance(inputs, Evaluation):
-        return keep(inputs, shop, revision=revision)
+        return keep(inputs, shop, revision=revision, gathered=False)
     return keep(answer(inputs), shop, revision=revision, fingerprint=inputs.fingerprint())
 
 
-def keep(made: Made, shop: Shop, *, revision: int | None = None, fingerprint: str | None = None) -> Made:
+def keep(
+    made: Made,
+    shop: Shop,
+    *,
+    revision: int | None = None,
+    fingerprint: str | None = None,
+    gathered: bool = True,
+) -> Made:
     """Keep an evaluation, and what it was made from unless it failed, so that it is tried again.
 
     Parameters
@@ -145,6 +152,8 @@ def keep(made: Made, shop: Shop, *, revision: int | None = None, fingerprint: st
         Of the store before its inputs were gathered.
     fingerprint : str, optional
         Of its inputs.
+    gathered : bool
+        Whether there were inputs at all; without them it is tried again at the next reading of its air.
 
     Returns
     -------
@@ -160,6 +169,7 @@ def keep(made: Made, shop: Shop, *, revision: int | None = None, fingerprint: st
         revision=revision,
         fingerprint=fingerprint if made.failed is None else None,
         past=made.failed is None,
+        with_air=gathered,
     )
     if made.fit is not None:
         shop.store.note(notes.fit_key(made.tag), made.fit)

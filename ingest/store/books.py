@@ -27,7 +27,7 @@ LEFT JOIN note AS asked ON asked.key = :asked || timber.tag
 WHERE timber.retired_utc IS NULL AND (e.tag IS NULL OR timber.revision > e.revision
    OR ((e.made_us < :before OR asked.key IS NOT NULL)
        AND ((e.exact = 1 AND own.revision > e.revision) OR (e.exact = 0 AND own.arrived_us > e.made_us)))
-   OR (air.name IS NOT NULL AND (e.air_last_us IS NULL
+   OR (air.name IS NOT NULL AND ((e.air_last_us IS NULL AND (e.exact = 0 OR air.revision > e.revision))
        OR air.last_us > e.air_last_us + :day OR air.first_us < e.air_first_us - :day)))
 ORDER BY e.made_us NULLS FIRST, timber.tag
 """
@@ -56,7 +56,7 @@ INSERT INTO evaluation (tag, made_us, payload, revision, exact, air_first_us, ai
 SELECT CAST(:tag AS TEXT), CAST(:made AS BIGINT), :payload, CAST(:revision AS BIGINT),
        CAST(:exact AS INTEGER), air.first_us, air.last_us, CAST(:fingerprint AS TEXT)
 FROM (SELECT 1) AS one
-LEFT JOIN touched AS air ON air.owner = 'air' AND air.name = (SELECT place FROM timber WHERE tag = :tag)
+LEFT JOIN touched AS air ON CAST(:with_air AS INTEGER) = 1 AND air.owner = 'air' AND air.name = (SELECT place FROM timber WHERE tag = :tag)
 WHERE 1 = 1
 ON CONFLICT (tag) DO UPDATE SET made_us = excluded.made_us, payload = excluded.payload,
 revision = excluded.revision, exact = excluded.exact, air_first_us = excluded.air_first_us,
@@ -146,6 +146,7 @@ class Books(Quarantine):
         revision: int | None = None,
         fingerprint: str | None = None,
         past: bool = True,
+        with_air: bool = True,
     ) -> None:
         """Keep the evaluation of a timber, and the first of each ISO week for good."""
         made, (monday, next_monday) = to_us(made_utc), week_of(made_utc)
@@ -160,6 +161,7 @@ class Books(Quarantine):
                     "revision": now if revision is None else revision,
                     "exact": int(revision is not None),
                     "fingerprint": fingerprint,
+                    "with_air": int(with_air),
                 },
             )
             asked = at.run("SELECT value FROM note WHERE key = :key", {"key": _ASKED + tag})

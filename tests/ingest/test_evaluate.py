@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 
 from baulk.ingest import config, operations, shop
-from baulk.ingest.evaluation import climate, compute, gather
+from baulk.ingest.evaluation import batch, climate, compute, gather
 from baulk.models import use_class
 from baulk.models.air import AirSeries
 from baulk.models.errors import NotFound, OutOfRange
@@ -210,6 +210,37 @@ def test_a_timber_without_any_air_keeps_the_reason_and_the_next_one_is_done(yard
     lost = json.loads(yard.store.evaluation("FER-01")[1])
     assert "not known at all" in lost["failed"]
     assert "failed" not in json.loads(yard.store.evaluation("FER-02")[1])
+
+
+def test_the_humidity_that_follows_a_temperature_by_a_second_makes_a_timber_due_again(yard):
+    # Many sensors send the two apart; between them the air is not known, and nothing else may come all day.
+    first = reading(Series(owner=Owner.AIR, name="shed", quantity=Quantity.TEMP), 12.0, NOW)
+    then = reading(Series(owner=Owner.AIR, name="shed", quantity=Quantity.HUMIDITY), 66.0, NOW)
+    yard.register.add(timber())
+    yard.store.append([first])
+    batch.run(yard, ["FER-01"], NOW)
+    assert "not known at all" in json.loads(yard.store.evaluation("FER-01")[1])["failed"]
+    assert yard.store.stale() == [], "tried again only with news"
+    yard.store.append([then])
+    assert yard.store.stale(NOW - DAY) == ["FER-01"]
+    batch.run(yard, ["FER-01"], NOW)
+    assert "failed" not in json.loads(yard.store.evaluation("FER-01")[1])
+    yard.store.append([reading(first.series, 12.1, NOW + timedelta(minutes=10))])
+    assert yard.store.stale(NOW - DAY) == []
+
+
+def test_air_that_comes_while_a_timber_is_found_to_have_none_is_not_missed(yard, monkeypatch):
+    yard.register.add(timber())
+    real = gather.keep
+
+    def late(*given, **more):
+        yard.store.append(air(days=1))
+        return real(*given, **more)
+
+    monkeypatch.setattr(gather, "keep", late)
+    gather.evaluate("FER-01", yard, NOW)
+    assert "not known at all" in json.loads(yard.store.evaluation("FER-01")[1])["failed"]
+    assert yard.store.stale(NOW - DAY) == ["FER-01"]
 
 
 def test_an_unexpected_fault_is_kept_in_words_too(yard, monkeypatch, caplog):

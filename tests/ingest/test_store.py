@@ -279,6 +279,21 @@ def test_a_reading_stored_while_the_evaluation_ran_makes_it_stale_again(opened):
     assert store.stale() == []
 
 
+def test_an_answer_that_had_no_air_is_stale_with_the_next_reading_of_its_place(opened):
+    store = opened.store
+    opened.register.add(oak())
+    store.append([one("air/shed/temp", 12.0)])
+    store.save_evaluation("FER-01", NOW, b"{}", revision=store.revision(), with_air=False)
+    assert store.stale() == []
+    store.append([one("air/elsewhere/humidity", 66.0)])
+    assert store.stale() == []
+    store.append([one("air/shed/humidity", 66.0, NOW + HOUR)])
+    assert store.stale(NOW) == ["FER-01"]
+    store.save_evaluation("FER-01", NOW, b"{}", revision=store.revision())
+    store.append([one("air/shed/humidity", 67.0, NOW + 2 * HOUR)])
+    assert store.stale() == []
+
+
 def test_sensors_alone_wait_their_turn_and_what_a_person_measured_or_moved_does_not(opened):
     store, later = opened.store, NOW + 7 * HOUR
     opened.register.add(oak())
