@@ -312,9 +312,7 @@ class _Run:
         if task in self._suspects:
             self._suspects.remove(task)
 
-    def _keep(
-        self, made: Answered, revision: int, fingerprint: str | None, *, gathered: bool = True
-    ) -> None:
+    def _keep(self, made: Answered, revision: int, fingerprint: str | None, *, gathered: bool = True) -> None:
         if not self._past:
             keep(made, self._shop, revision=revision, fingerprint=fingerprint, gathered=gathered)
         elif made.failed is None:

@@ -56,7 +56,8 @@ INSERT INTO evaluation (tag, made_us, payload, revision, exact, air_first_us, ai
 SELECT CAST(:tag AS TEXT), CAST(:made AS BIGINT), :payload, CAST(:revision AS BIGINT),
        CAST(:exact AS INTEGER), air.first_us, air.last_us, CAST(:fingerprint AS TEXT)
 FROM (SELECT 1) AS one
-LEFT JOIN touched AS air ON CAST(:with_air AS INTEGER) = 1 AND air.owner = 'air' AND air.name = (SELECT place FROM timber WHERE tag = :tag)
+LEFT JOIN touched AS air ON CAST(:with_air AS INTEGER) = 1 AND air.owner = 'air'
+AND air.name = (SELECT place FROM timber WHERE tag = :tag)
 WHERE 1 = 1
 ON CONFLICT (tag) DO UPDATE SET made_us = excluded.made_us, payload = excluded.payload,
 revision = excluded.revision, exact = excluded.exact, air_first_us = excluded.air_first_us,
