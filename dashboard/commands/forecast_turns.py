@@ -5,12 +5,13 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator
 from contextlib import closing, contextmanager
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import UTC, datetime
 
 from baulk.ingest import shop as shops
 from baulk.ingest.config import Config
 from baulk.ingest.evaluation import batch, standing, swaps, yard_memory
 from baulk.ingest.evaluation.compute import Answered
+from baulk.ingest.evaluation.due import SENSORS_EVERY
 from baulk.ingest.evaluation.executors import Cluster, Team
 from baulk.ingest.monitoring import nightly
 from baulk.ingest.shop import Shop
@@ -123,10 +124,15 @@ def night(line: JobContext, ground: JobSettings, now: datetime) -> None:
         if gone := nightly.age_quarantine(shop, now):
             let_go = count(gone, "message")
             line.tell(f"deleted from quarantine, older than [store] quarantine_days: {let_go}")
-        if planned := nightly.plan_airs(shop, now, line.stopped):
+        if planned := nightly.plan_airs(shop, now, line.stopped, lambda: somebody_waits(shop)):
             line.tell(f"the air of {count(planned, 'place')} planned for the page Shop air")
         if not line.stopped() and (told := nightly.back_up(shop, now)):
             line.tell(told)
+
+
+def somebody_waits(shop: Shop) -> bool:
+    """Whether a timber is to be worked out now, for which the planning of rooms makes way."""
+    return bool(shop.store.stale(datetime.now(UTC) - SENSORS_EVERY))
 
 
 def look_for_swaps(

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import re
 import zipfile
 from collections.abc import Callable
@@ -24,6 +25,7 @@ BACKUP_KEY: Final = "backed-up"  # likewise
 TRIED: Final = "backup-failed"
 AGED_KEY: Final = "quarantine-aged"  # as above
 AIRS_KEY: Final = "airs-planned"  # as above
+AIRS_LEFT_KEY: Final = "airs-left"  # places whose air is still to be planned tonight, JSON
 KEEP: Final = 14  # backups
 _AGAIN: Final = timedelta(hours=1)  # after one that failed
 _NIGHT: Final = range(5)  # hours of the shop's clock
@@ -88,6 +90,7 @@ def due(shop: Shop, now_utc: datetime) -> bool:
     """Whether any of the night's work is due: a few short questions, asked every second."""
     return (
         any(tonight(shop, key, now_utc) for key in (AGED_KEY, MESSAGES_KEY, AIRS_KEY))
+        or shop.store.noted(AIRS_LEFT_KEY) is not None
         or thinning_due(shop, now_utc)
         or (tonight(shop, TIMES_KEY, now_utc) and _clocks_to_mend(shop))
         or (shop.config.store.backup_dir is not None and _backup_due(shop, now_utc))
@@ -107,19 +110,37 @@ def mend_times(shop: Shop, now_utc: datetime) -> int:
     return done.changed + done.added
 
 
-def plan_airs(shop: Shop, now_utc: datetime, stop: Callable[[], bool] = lambda: False) -> int:
+def plan_airs(
+    shop: Shop,
+    now_utc: datetime,
+    stop: Callable[[], bool] = lambda: False,
+    waits: Callable[[], bool] = lambda: False,
+) -> int:
     """Plan the air of every place that holds timber, once a night; return how many were planned.
 
-    A place that can't be planned keeps the sentence that says why, and stops none of the others.
+    A place that can't be planned keeps the sentence that says why, and stops none of the others. After each
+    it ends if ``stop`` says so, or if ``waits`` says that somebody waits for other work; the places that are
+    left are planned when it is called again. One over which the process ends is not begun a second time.
     """
-    if not tonight(shop, AIRS_KEY, now_utc):
-        return 0
     from baulk.ingest.planning import humidity, kept_air  # noqa: PLC0415 - the listener loads this file too
 
-    shop.store.note(AIRS_KEY, now_utc.astimezone(UTC).isoformat().encode())
-    return sum(
-        not stop() and kept_air.make(shop, each, now_utc).plan is not None for each in humidity.places(shop)
-    )
+    if tonight(shop, AIRS_KEY, now_utc):
+        left = list(humidity.places(shop))
+        shop.store.note(AIRS_LEFT_KEY, json.dumps(left).encode())
+        shop.store.note(AIRS_KEY, now_utc.astimezone(UTC).isoformat().encode())
+    else:
+        left = json.loads(shop.store.noted(AIRS_LEFT_KEY) or b"[]")
+    planned = 0
+    while left and not stop():
+        place = left.pop(0)
+        if left:
+            shop.store.note(AIRS_LEFT_KEY, json.dumps(left).encode())
+        else:
+            shop.store.forget(AIRS_LEFT_KEY)
+        planned += place in humidity.places(shop) and kept_air.make(shop, place, now_utc).plan is not None
+        if left and waits():
+            break
+    return planned
 
 
 def back_up(shop: Shop, now_utc: datetime) -> str | None:

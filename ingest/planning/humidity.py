@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from typing import Final
@@ -11,7 +12,7 @@ import numpy as np
 from baulk.ingest.evaluation import gather as evaluation_gather
 from baulk.ingest.evaluation.climate import Season
 from baulk.ingest.evaluation.gather import Airs
-from baulk.ingest.planning import outdoor_air, timber_ensembles, verdict_chances
+from baulk.ingest.planning import crowded_room, outdoor_air, timber_ensembles, verdict_chances
 from baulk.ingest.shop import Shop
 from baulk.models import text
 from baulk.models.air import AirSeries
@@ -26,7 +27,7 @@ from baulk.models.plan.humidity.room import STEP_RH, WEEKS, Exchange, Room
 from baulk.models.plan.humidity.schedule import Need
 from baulk.models.plan.humidity.timbers import WEEK_S, Part, Stock
 from baulk.models.plan.humidity.window import DRIEST_RH, Band
-from baulk.models.reason import Reason
+from baulk.models.reason import Reason, Values
 from baulk.models.timber import Place, Timber
 
 RECENT_S: Final = 3 * DAY_S
@@ -186,7 +187,11 @@ def gather(shop: Shop, asked: Asked, now_utc: datetime) -> Gathered:
         raise OutOfRange(f"the place {asked.place}", "holds no timber; move one there first")
     _refuse_absent(shop, asked, here)
     airs: Airs = {}
-    stocks, notes = _stocks(shop, asked, here, now_utc, airs)
+    factors = crowded_room.representatives(shop, here, {each.lower() for each in asked.pieces})
+    stocks, notes = _stocks(shop, asked, factors, now_utc, airs)
+    if len(factors) < len(here):
+        counts: Values = {"place": asked.place, "taken": len(factors), "count": len(here)}
+        notes.append(Reason(code="humidity.representatives", values=counts))
     if not stocks:
         why = " ".join(text.sentences(notes, shop.config.shop.units, zone=shop.config.zone)).removesuffix(".")
         raise OutOfRange(f"the place {asked.place}", f"has no timber that can be worked out: {why}")
@@ -256,12 +261,13 @@ def _refuse_absent(shop: Shop, asked: Asked, here: list[Timber]) -> None:
 
 
 def _stocks(
-    shop: Shop, asked: Asked, here: list[Timber], now_utc: datetime, airs: Airs
+    shop: Shop, asked: Asked, factors: Mapping[str, float], now_utc: datetime, airs: Airs
 ) -> tuple[list[Stock], list[Reason]]:
-    """Everything that can be worked out, and why the rest can't."""
+    """Everything that can be worked out, with what it stands for, and why the rest can't."""
     wanted = {each.lower() for each in asked.pieces}
     stocks, notes = [], []
-    for timber in here:
+    for tag in factors:
+        timber = shop.register.get(tag)
         try:
             inputs = evaluation_gather.gather(timber.tag, shop, now_utc, airs=airs, resume=True)
             one, enough = timber_ensembles.of(shop, inputs)
@@ -288,6 +294,7 @@ def _stocks(
                 one,
                 part=part,
                 build_days=0.0 if asked.leaving else one.build_days,
+                stands_for=factors[timber.tag],
                 told=verdict_chances.of(shop, timber.tag, now_utc) if part == "dry" and same else None,
             )
         )

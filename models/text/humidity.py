@@ -287,6 +287,14 @@ def _few_readings(values: Values, _system: System) -> str:
     return f"{values['tag']} has too few readings of its own. Its forecast rests on its species."
 
 
+def _representatives(values: Values, _system: System) -> str:
+    return (
+        f"{values['taken']} of the {values['count']} timbers in {values['place']} are worked out one by one: "
+        "of each wood, size and use the wettest, the driest and some between. The others count for their "
+        "water and are taken to do as these do. Name a timber to have it worked out too."
+    )
+
+
 def _not_learned(values: Values, _system: System) -> str:
     return f"{capital(values['error'])}."
 
@@ -349,6 +357,7 @@ SENTENCES: Final[Mapping[str, Writer]] = {
         "an open or unheated shed."
     ),
     "humidity.left_out": _left_out,
+    "humidity.representatives": _representatives,
     "humidity.few_readings": _few_readings,
     "humidity.held_at_every_hour": _held_at_every_hour,
     "humidity.built_in_this_room": fixed(

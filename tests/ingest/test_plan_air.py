@@ -7,8 +7,10 @@ import json
 import math
 import threading
 import time
+from contextlib import suppress
 from dataclasses import replace
 from datetime import timedelta
+from functools import partial
 
 import jsonschema
 import paho.mqtt.client as mqtt
@@ -20,7 +22,7 @@ from baulk.ingest.evaluation import compute, gather
 from baulk.ingest.evaluation.document_read import parse
 from baulk.ingest.monitoring import nightly
 from baulk.ingest.mqtt import message_schema, publish_plan
-from baulk.ingest.planning import humidity, kept_air, kept_form, verdict_chances
+from baulk.ingest.planning import crowded_room, humidity, kept_air, kept_form, verdict_chances
 from baulk.ingest.store import air_answers
 from baulk.models.errors import BaulkError, NotFound, OutOfRange
 from baulk.models.plan.humidity.summary import summary
@@ -302,6 +304,54 @@ def test_the_night_makes_the_plan_once_and_it_comes_back_as_it_was(room, now_utc
     assert summary(kept.plan)[0] == kept.plan.headline
     assert kept.plan.made_utc == now_utc
     assert air_answers.all_of(room.store) == {"shed": kept_air.answer(kept.plan)}
+
+
+def test_the_night_makes_way_between_two_places_and_goes_on_with_the_rest(room, now_utc, monkeypatch):
+    begun = []
+    monkeypatch.setattr(
+        kept_air, "make", lambda _shop, place, _at: begun.append(place) or kept_air.Kept(made_utc=now_utc)
+    )
+    assert humidity.places(room) == ("shed", "loft")
+    nightly.plan_airs(room, now_utc, waits=lambda: True)
+    assert begun == ["shed"]
+    assert nightly.due(room, now_utc + timedelta(minutes=1))
+    nightly.plan_airs(room, now_utc + timedelta(minutes=1), stop=lambda: True)
+    assert begun == ["shed"], "told to end, it begins none"
+    nightly.plan_airs(room, now_utc + timedelta(minutes=2), waits=lambda: True)
+    assert begun == ["shed", "loft"]
+    nightly.plan_airs(room, now_utc + timedelta(minutes=3))
+    assert begun == ["shed", "loft"]
+
+
+def test_a_place_over_which_the_process_ends_is_not_begun_again_that_night(room, now_utc, monkeypatch):
+    begun = []
+
+    def dies(_shop, place, _at):
+        begun.append(place)
+        raise MemoryError
+
+    monkeypatch.setattr(kept_air, "make", dies)
+    for minutes in (0, 1, 2):
+        with suppress(MemoryError):
+            nightly.plan_airs(room, now_utc + timedelta(minutes=minutes))
+    assert begun == ["shed", "loft"]
+
+
+def test_a_crowded_room_is_planned_by_some_of_each_kind_and_says_so(room, now_utc, monkeypatch):
+    monkeypatch.setattr(crowded_room, "MOST", 5)
+    monkeypatch.setattr(crowded_room, "chosen", partial(crowded_room.chosen, most=5))
+    for number in range(2, 12):
+        room.register.add(timber(f"OAK-{number}", now_utc))
+    asked = humidity.Asked(place="shed", hold_rh=65.0, pieces=("OAK-7",))
+    gathered = humidity.gather(room, asked, now_utc)
+    stocks = {each.tag: each for each in gathered.need.stocks}
+    assert stocks["OAK-7"].part == "dry"
+    assert {"PINE-1", "KEEL-1"} < set(stocks)
+    assert len(stocks) == 6
+    oaks = [each for each in stocks.values() if each.tag.startswith("OAK") and each.tag != "OAK-7"]
+    assert sum(each.stands_for for each in oaks) == pytest.approx(10)
+    (said,) = [each for each in gathered.notes if each.code == "humidity.representatives"]
+    assert said.values == {"place": "shed", "taken": 6, "count": 13}
 
 
 def test_a_room_that_cannot_be_planned_keeps_why(room, now_utc):

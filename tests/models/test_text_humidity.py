@@ -344,6 +344,16 @@ SAID = [
         None,
     ),
     (
+        "humidity.representatives",
+        {"place": "shed", "taken": 40, "count": 212},
+        (
+            "40 of the 212 timbers in shed are worked out one by one: of each wood, size and use the "
+            "wettest, the driest and some between. The others count for their water and are taken to do "
+            "as these do. Name a timber to have it worked out too."
+        ),
+        None,
+    ),
+    (
         "humidity.few_readings",
         {"tag": "OAK-1"},
         "OAK-1 has too few readings of its own. Its forecast rests on its species.",

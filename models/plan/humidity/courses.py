@@ -32,10 +32,10 @@ class Courses:
     def given_l_day(self, stocks: tuple[Stock, ...]) -> Floats:
         """Water that the timbers give off, by week, shape (n,), [l/day]."""
         each_gives = [
-            -each.dry_kg * np.diff(np.median(mean_pct(self.fields[each.tag]), axis=1)) / 100 / 7
+            -each.stands_for * each.dry_kg * np.diff(np.median(mean_pct(self.fields[each.tag]), axis=1))
             for each in stocks
         ]
-        return np.asarray(np.sum(each_gives, axis=0))
+        return np.asarray(np.sum(each_gives, axis=0)) / 100 / 7
 
 
 def follow(need: Need, way: Way, beside: Courses | None = None) -> Courses:
