@@ -76,15 +76,15 @@ def gather(
         hand_set_to=None if hand is None else hand.scale or None,
     )
     fit = shop.store.noted(notes.fit_key(timber.tag)) if resume else None
-    readings = shop.store.known(timber.tag, now_utc, fit_store.loose_of(fit))
+    known = shop.store.known(timber.tag, now_utc, fit_store.loose_of(fit))
     stays = _stays(shop, timber, events, now_utc, airs)
-    origin = yard_prior.origin_of(timber, readings, stays, read_by)
+    origin = yard_prior.origin_of(timber, known, stays, read_by)
     return Inputs(
         timber=timber,
         wood=wood,
         use=shop.woods.use_classes.get(timber.use_class),
         woods=shop.woods,
-        readings=readings,
+        known=known,
         events=events,
         stays=stays,
         elsewhere=_elsewhere(shop, timber.place, now_utc, airs),

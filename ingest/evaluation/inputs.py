@@ -17,6 +17,7 @@ from baulk.models.air import AirSeries
 from baulk.models.allowance.bend import Seen
 from baulk.models.columns import Columns
 from baulk.models.constants import DAY_S
+from baulk.models.known_readings import KnownReadings
 from baulk.models.meter.profile import MeterSetting
 from baulk.models.reason import Reason
 from baulk.models.species import Species
@@ -104,8 +105,8 @@ class Inputs:
         Its use, resolved.
     woods : Woods
         What else the shop knows: other uses that the timber could be for, woods that its weight would fit.
-    readings : Columns
-        Of the timber, known by now: as a fit looks at them.
+    known : KnownReadings
+        Of the timber, known by now.
     events : tuple of Event
         Of the timber up to now, those that count, oldest first.
     stays : tuple of Stay
@@ -136,7 +137,7 @@ class Inputs:
     wood: Species
     use: UseClass
     woods: Woods
-    readings: Columns
+    known: KnownReadings
     events: tuple[Event, ...] = ()
     stays: tuple[Stay, ...]
     elsewhere: tuple[tuple[str, Season], ...] = ()
@@ -148,6 +149,11 @@ class Inputs:
     now_utc: datetime
     curves: tuple[Seen, ...] = ()
     fit: bytes | None = None
+
+    @property
+    def readings(self) -> Columns:
+        """Its readings as a fit looks at them."""
+        return self.known.columns
 
     @property
     def now_s(self) -> float:
@@ -209,10 +215,10 @@ class Inputs:
         (`baulk.ingest.evaluation.batch` does after a week).
         """
         midnight_s = self.now_s // DAY_S * DAY_S
-        seen = ("now_utc", "previous", "fit", "readings", "events", "stays", "elsewhere")
+        seen = ("now_utc", "previous", "fit", "known", "events", "stays", "elsewhere")
         return fingerprint.of(
             {each.name: getattr(self, each.name) for each in fields(self) if each.name not in seen},
-            digest.readings(self.readings),
+            self.known.told(),
             fingerprint.events(self.events),
             tuple((stay.place, stay.year, _settled(stay.own, midnight_s)) for stay in self.stays),
         )

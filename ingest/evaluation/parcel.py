@@ -1,7 +1,8 @@
 """Inputs as few bytes, to be handed to another process or machine, and back.
 
-What is long in them is columns of numbers, which go as steps (`baulk.ingest.store.steps`). The air of a place
-is the longest of them and the same for every timber there: it is packed once, and laid beside the rest.
+What is long in them is columns of numbers, which go as steps (`baulk.models.steps`). The air of a place is
+the longest of them and the same for every timber there: it is packed once, and laid beside the rest. So are
+the years of a timber's readings, which are packed already.
 """
 
 from __future__ import annotations
@@ -16,8 +17,9 @@ from weakref import WeakKeyDictionary
 import numpy as np
 
 from baulk.ingest.evaluation.inputs import Inputs
-from baulk.ingest.store import steps
+from baulk.models import steps
 from baulk.models.air import AirSeries
+from baulk.models.known_readings import Year
 
 _LONG: Final = 64  # of a column for which it is worth while
 _QUICK: Final = 1  # of zlib; its best would take five times the time for a tenth
@@ -27,11 +29,11 @@ _AIRS: Final[WeakKeyDictionary[AirSeries, bytes]] = WeakKeyDictionary()  # packe
 
 
 class _Packer(pickle.Pickler):
-    """Pickles columns as steps; records of air are left to the caller, who finds them in `airs`."""
+    """Pickles columns as steps; what lies beside is left to the caller, who finds it in `beside`."""
 
     def __init__(self, out: io.BytesIO) -> None:
         super().__init__(out, protocol=pickle.HIGHEST_PROTOCOL)
-        self.airs: dict[AirSeries, int] = {}
+        self.beside: dict[AirSeries | Year, int] = {}
 
     def reducer_override(self, given: object) -> Any:  # noqa: ANN401 - as pickle has it
         if type(given) is np.ndarray and given.ndim == 1 and given.size >= _LONG:
@@ -42,18 +44,18 @@ class _Packer(pickle.Pickler):
         return NotImplemented
 
     def persistent_id(self, given: object) -> int | None:
-        if type(given) is not AirSeries:
+        if not isinstance(given, AirSeries | Year):
             return None
-        return self.airs.setdefault(given, len(self.airs))
+        return self.beside.setdefault(given, len(self.beside))
 
 
 class _Opener(pickle.Unpickler):
-    def __init__(self, body: bytes, airs: list[bytes]) -> None:
+    def __init__(self, body: bytes, beside: list[bytes | Year]) -> None:
         super().__init__(io.BytesIO(body))
-        self._airs = [_air_opened(each) for each in airs]
+        self._beside = [each if isinstance(each, Year) else _air_opened(each) for each in beside]
 
-    def persistent_load(self, number: int) -> AirSeries:
-        return self._airs[number]
+    def persistent_load(self, number: int) -> AirSeries | Year:
+        return self._beside[number]
 
 
 def packed(inputs: Inputs, *, far: bool = True) -> bytes:
@@ -71,24 +73,25 @@ def packed(inputs: Inputs, *, far: bool = True) -> bytes:
     bytes
         For `opened`.
     """
-    body, airs = _pickled(inputs)
+    body, beside = _pickled(inputs)
     pressed = zlib.compress(body, _QUICK if far else 0)
-    return pickle.dumps((pressed, [_air_packed(each) for each in airs]), pickle.HIGHEST_PROTOCOL)
+    laid = [each if isinstance(each, Year) else _air_packed(each) for each in beside]
+    return pickle.dumps((pressed, laid), pickle.HIGHEST_PROTOCOL)
 
 
 def opened(parcel: bytes) -> Inputs:
     """Return the inputs that `packed` was given, number for number."""
-    body, airs = pickle.loads(parcel)  # noqa: S301 - from the process that asks
-    inputs = _Opener(zlib.decompress(body), airs).load()
+    body, beside = pickle.loads(parcel)  # noqa: S301 - from the process that asks
+    inputs = _Opener(zlib.decompress(body), beside).load()
     assert isinstance(inputs, Inputs)  # noqa: S101 - as packed
     return inputs
 
 
-def _pickled(given: object) -> tuple[bytes, Iterable[AirSeries]]:
+def _pickled(given: object) -> tuple[bytes, Iterable[AirSeries | Year]]:
     out = io.BytesIO()
     packer = _Packer(out)
     packer.dump(given)
-    return out.getvalue(), packer.airs
+    return out.getvalue(), packer.beside
 
 
 def _air_packed(air: AirSeries) -> bytes:

@@ -12,9 +12,9 @@ import numpy as np
 from baulk.ingest.evaluation.inputs import Inputs, Stay
 from baulk.models.calibrate import yard_lessons
 from baulk.models.calibrate.calibration import Calibration
-from baulk.models.columns import Readings
 from baulk.models.diffusion import law_for
 from baulk.models.errors import OutOfRange
+from baulk.models.known_readings import KnownReadings
 from baulk.models.meter.profile import Corrections
 from baulk.models.timber import Timber
 from baulk.models.yard.estimates import Posterior, own
@@ -24,15 +24,17 @@ _FORMAT: Final = 2
 _ARRAYS: Final = ("mean", "cov", "prior_mean", "prior_cov", "default_mean", "default_sd")
 
 
-def origin_of(timber: Timber, readings: Readings, stays: Sequence[Stay], corrections: Corrections) -> Origin:
+def origin_of(
+    timber: Timber, known: KnownReadings, stays: Sequence[Stay], corrections: Corrections
+) -> Origin:
     """Tell where a timber comes from, where it lay and what reads it.
 
     Parameters
     ----------
     timber : Timber
         The timber.
-    readings : Columns or iterable of Reading
-        Of it.
+    known : KnownReadings
+        Its readings.
     stays : sequence of Stay
         Where it lay, oldest first.
     corrections : sequence of MeterSetting
@@ -50,7 +52,7 @@ def origin_of(timber: Timber, readings: Readings, stays: Sequence[Stay], correct
         arrived_utc=timber.arrived_utc,
         arrived_at=stays[0].place,
         place=stays[0].place if len(places) == 1 else None,
-        meter=yard_lessons.meter_of(readings, corrections),
+        meter=yard_lessons.meter_of(known.kinds(), corrections),
     )
 
 
@@ -73,7 +75,7 @@ def found(inputs: Inputs, fitted: Calibration) -> bytes | None:
         return None
     law = law_for(inputs.wood)
     after = yard_lessons.posterior(fitted.theta, inputs.timber, inputs.wood, law, inputs.yard)
-    origin = origin_of(inputs.timber, inputs.readings, inputs.stays, inputs.wish.meters)
+    origin = origin_of(inputs.timber, inputs.known, inputs.stays, inputs.wish.meters)
     body = {
         "format": _FORMAT,
         "fitted_utc": inputs.now_utc.astimezone(UTC).isoformat(),

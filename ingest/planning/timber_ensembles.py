@@ -15,7 +15,7 @@ import numpy as np
 from baulk.ingest.evaluation import compute, fingerprint, fit_store
 from baulk.ingest.evaluation.inputs import Inputs
 from baulk.ingest.shop import Shop
-from baulk.models import digest, packing
+from baulk.models import packing
 from baulk.models.constants import Floats
 from baulk.models.creep import Strained
 from baulk.models.diffusion import law_for
@@ -82,7 +82,7 @@ def _seen(inputs: Inputs) -> str:
         inputs.wood,
         inputs.use,
         inputs.wish,
-        digest.readings(inputs.readings),
+        inputs.known.told(),
         fingerprint.events(inputs.events),
     )
 

@@ -22,6 +22,7 @@ from baulk.ingest.wire.message import RawMessage
 from baulk.models.air import AirSeries
 from baulk.models.columns import Columns
 from baulk.models.constants import Floats
+from baulk.models.known_readings import KnownReadings
 from baulk.models.quantity import Owner
 from baulk.models.reading import Reading, Series
 
@@ -289,7 +290,9 @@ class Store(Protocol):
     ) -> list[Reading]:
         """Every reading of a timber or a place between two moments, by device time."""
 
-    def known(self, tag: str, now_utc: datetime, loose: tuple[datetime, datetime] | None = None) -> Columns:
+    def known(
+        self, tag: str, now_utc: datetime, loose: tuple[datetime, datetime] | None = None
+    ) -> KnownReadings:
         """Give what was known of a timber at a moment, as a fit looks at it: see `kept_days.known`."""
 
     def arrived(self, since: datetime, until: datetime) -> list[Reading]:

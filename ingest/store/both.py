@@ -20,9 +20,9 @@ from baulk.ingest.store.rows import EVERY_US, join_air
 from baulk.ingest.store.statements import SomeKnown, Sql, Transaction
 from baulk.ingest.wire.message import RawMessage
 from baulk.models.air import AirSeries
-from baulk.models.columns import Columns
 from baulk.models.constants import Floats
 from baulk.models.errors import NotFound, OutOfRange
+from baulk.models.known_readings import KnownReadings
 from baulk.models.quantity import Owner, Quantity
 from baulk.models.reading import Reading, Series
 
@@ -291,7 +291,9 @@ class ShopStore(Books):
         """Every reading of a timber or a place between two moments, by device time."""
         return self._readings.readings(owner, name, since, until)
 
-    def known(self, tag: str, now_utc: datetime, loose: tuple[datetime, datetime] | None = None) -> Columns:
+    def known(
+        self, tag: str, now_utc: datetime, loose: tuple[datetime, datetime] | None = None
+    ) -> KnownReadings:
         """Give what was known of a timber at a moment, as a fit looks at it.
 
         Parameters
@@ -305,8 +307,8 @@ class ShopStore(Books):
 
         Returns
         -------
-        Columns
-            Of days that were over by quarters of them, of the last day as they came; in order of time.
+        KnownReadings
+            Of days that were over by quarters of them, of the last day as they came.
         """
         span = None if loose is None else (to_us(loose[0]), to_us(loose[1]))
         return kept_days.known(self._sql, self._readings, tag, to_us(now_utc), span)

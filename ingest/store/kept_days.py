@@ -1,7 +1,8 @@
 """What the fit uses of a timber's sensors, kept for whole days, so that a year is not read again each time.
 
 For each timber and year a note holds the rows of `Columns.in_parts` of every day that is over, and one for
-the timber names these, so that a day costs the same to keep after ten years as in the first. A day in which a
+the timber names these and tells what they hold (`baulk.models.known_readings`), so that a day costs the same
+to keep after ten years as in the first, and years that are over are handed on as they lie. A day in which a
 reading came late, left, or was corrected, moved or thinned is noted in the same transaction and worked out
 anew when it is next asked for, and only that day. The rows are always what they would be had nothing been
 kept, so that they can be lost without harm.
@@ -14,23 +15,21 @@ with each entry, and rows are only kept where that number is still the one from 
 from __future__ import annotations
 
 import json
-import zlib
 from collections.abc import Iterable, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass
 from hashlib import blake2b
-from typing import Any, Final
+from typing import Final
 
 import numpy as np
 
 from baulk.ingest.errors import StoreError
-from baulk.ingest.store import steps
 from baulk.ingest.store.base import Readings
 from baulk.ingest.store.moments import DAY_US, from_us, to_us
 from baulk.ingest.store.statements import Sql, Transaction
-from baulk.models.columns import ROWS, Columns, Ints, columns_of, together
-from baulk.models.constants import DAY_S, Floats
-from baulk.models.errors import BaulkError
+from baulk.models.columns import columns_of, together
+from baulk.models.constants import DAY_S
+from baulk.models.known_readings import Kind, KnownReadings, Year, begins_s, year_of, years_of
 from baulk.models.quantity import Owner
 from baulk.models.reading import Reading, Series
 
@@ -39,9 +38,7 @@ _ROWS: Final = "days/of/"  # before a tag: up to when, of which series, and a di
 _YEAR: Final = "days/year/"  # before a tag, / and a year: its rows
 _AGAIN: Final = "days/again/"  # before a tag: the days to be done again, and the number of entries so far
 _BEGINNINGS: Final = tuple({"prefix": each, "long": len(each)} for each in (_ROWS, _YEAR))
-_FORM: Final = 4
-_LONG: Final = 4  # bytes that tell how long the names of a year's rows are
-_WHOLE: Final = {"of", "flagged", "by", "count"}  # columns of whole numbers
+_FORM: Final = 5
 _NONE: Final = json.dumps({"entries": 0, "days": []}).encode()
 _GET: Final = "SELECT value FROM note WHERE key = :key"
 _PUT: Final = (
@@ -56,10 +53,9 @@ _SERIES: Final = "SELECT text, id FROM series WHERE owner = :owner AND name = :n
 class _Kept:
     """Rows of the days up to a moment, and the numbers that their series had in the books."""
 
-    parts: Sequence[Columns]  # the rows, one part after the other
     upto_us: int
     numbers: dict[str, int]
-    years: Mapping[int, str]  # of the rows of each year as they lie in the store, a digest
+    years: Mapping[int, Year]
 
 
 def put_down(at: Transaction, readings: Iterable[Sequence[Reading]]) -> None:
@@ -111,7 +107,7 @@ def forget(sql: Sql) -> None:
 
 def known(
     sql: Sql, readings: Readings, name: str, now_us: int, loose_us: tuple[int, int] | None = None
-) -> Columns:
+) -> KnownReadings:
     """Give what was known of a timber at a moment.
 
     Parameters
@@ -129,28 +125,34 @@ def known(
 
     Returns
     -------
-    Columns
+    KnownReadings
         Of days that were over by quarters of them, of the last day as they came.
     """
     midnight_us = now_us // DAY_US * DAY_US
-    found: list[Columns] = []
-    for rows in _whole_days(sql, readings, name, midnight_us):
-        over = rows.taken_s < midnight_us / 1e6
-        if loose_us is not None and loose_us[0] < midnight_us:
-            over &= (rows.taken_s < loose_us[0] / 1e6) | (rows.taken_s >= loose_us[1] / 1e6)
-        found.append(rows if over.all() else rows[over])
-    if loose_us is not None and loose_us[0] < midnight_us:
-        found += readings.columns(Owner.TIMBER, name, *loose_us)
+    loose = [] if loose_us is None or loose_us[0] >= midnight_us else [loose_us]
+    kept = _whole_days(sql, readings, name, midnight_us)
+    later = [(midnight_us, kept.upto_us)] if kept.upto_us > midnight_us else []
+    cuts = loose + later
+    whole = _untouched(kept.years, cuts)
+    rest = [columns_of(())]
+    for number, year in sorted(kept.years.items()):
+        if number not in whole:
+            rows = year.rows
+            for first_us, before_us in cuts:
+                rows = rows[(rows.taken_s < first_us / 1e6) | (rows.taken_s >= before_us / 1e6)]
+            rest.append(rows)
+    for first_us, before_us in loose:
+        rest += readings.columns(Owner.TIMBER, name, first_us, before_us)
     for each in readings.columns(Owner.TIMBER, name, midnight_us, None):
-        found.append(each[(each.taken_s <= now_us / 1e6) | (each.arrived_s <= now_us / 1e6)])
-    return together(found)
+        rest.append(each[(each.taken_s <= now_us / 1e6) | (each.arrived_s <= now_us / 1e6)])
+    return KnownReadings(years=tuple(year for _, year in sorted(whole.items())), rest=together(rest))
 
 
-def _whole_days(sql: Sql, readings: Readings, name: str, midnight_us: int) -> Sequence[Columns]:
+def _whole_days(sql: Sql, readings: Readings, name: str, midnight_us: int) -> _Kept:
     """Give the rows of every day that was over by then and perhaps more; what is new among them is kept."""
     again, numbers, kept = _as_kept(sql, name)
     if kept.upto_us >= midnight_us and kept.numbers == numbers and not _days(again):
-        return kept.parts
+        return kept
     with suppress(StoreError):  # a store that can't be written now is read all the same
         _begin(sql, name, midnight_us)
     again, numbers, kept = _as_kept(sql, name)
@@ -159,15 +161,19 @@ def _whole_days(sql: Sql, readings: Readings, name: str, midnight_us: int) -> Se
     days = [first_us // DAY_US for first_us, _ in spans]
     if kept.upto_us < upto_us:
         spans.append((kept.upto_us, upto_us))
-    parts = [rows[~np.isin(rows.taken_s // DAY_S, days)] for rows in kept.parts]
+    same = _untouched(kept.years, spans)
+    others = [each.rows for number, each in sorted(kept.years.items()) if number not in same]
+    parts = [columns_of(()), *(rows[~np.isin(rows.taken_s // DAY_S, days)] for rows in others)]
     for first_us, before_us in _joined(spans):
         pieces = readings.columns(Owner.TIMBER, name, first_us or None, before_us)
         parts += [each.in_parts() for each in pieces]
-    same = _untouched(kept.years, spans)
-    made = _Kept(parts=[together(parts)], upto_us=upto_us, numbers=numbers, years=same)
+    rows = together(parts)
+    year_of_row = years_of(rows.taken_s)
+    new = {int(year): year_of(int(year), rows[year_of_row == year]) for year in np.unique(year_of_row)}
+    made = _Kept(upto_us=upto_us, numbers=numbers, years={**same, **new})
     with suppress(StoreError):
         _keep(sql, name, made, again, kept.years)
-    return made.parts
+    return made
 
 
 def _as_kept(sql: Sql, name: str) -> tuple[bytes | None, dict[str, int], _Kept]:
@@ -179,7 +185,7 @@ def _as_kept(sql: Sql, name: str) -> tuple[bytes | None, dict[str, int], _Kept]:
     again = _noted(sql, _AGAIN + name)
     numbers: dict[str, int] = dict(sql.ask(_SERIES, {"owner": Owner.TIMBER.value, "name": name}))
     kept = _read(sql, name, numbers)
-    return again, numbers, kept or _Kept(parts=[columns_of(())], upto_us=0, numbers={}, years={})
+    return again, numbers, kept or _Kept(upto_us=0, numbers={}, years={})
 
 
 def _read(sql: Sql, name: str, numbers: dict[str, int]) -> _Kept | None:
@@ -188,15 +194,16 @@ def _read(sql: Sql, name: str, numbers: dict[str, int]) -> _Kept | None:
         head = json.loads(_noted(sql, _ROWS + name) or b"{}")
         if head.get("form") != _FORM or head["numbers"] != numbers:
             return None
-        years = {int(year): str(digest) for year, digest in head["years"].items()}
-        parts = [columns_of(())]
-        for year, digest in sorted(years.items()):  # so that nothing is left to sort
+        kinds = [(Series.parse(series), tuple(flags), str(source)) for series, flags, source in head["kinds"]]
+        years = {}
+        for year, (digest, told, counts) in head["years"].items():
             body = _noted(sql, f"{_YEAR}{name}/{year}") or b""
             if _digest(body) != digest:
                 return None
-            parts.append(_unpacked(body))
-        return _Kept(parts=parts, upto_us=int(head["upto_us"]), numbers=numbers, years=years)
-    except (AttributeError, KeyError, TypeError, ValueError, BaulkError):
+            of_kind = tuple((kinds[kind], int(count)) for kind, count in counts)
+            years[int(year)] = Year(number=int(year), body=body, told=str(told), kinds=of_kind)
+        return _Kept(upto_us=int(head["upto_us"]), numbers=numbers, years=years)
+    except (AttributeError, IndexError, KeyError, TypeError, ValueError):
         return None
 
 
@@ -212,42 +219,45 @@ def _begin(sql: Sql, name: str, upto_us: int) -> None:
         )
 
 
-def _keep(sql: Sql, name: str, made: _Kept, again: bytes | None, lying: Iterable[int]) -> None:
+def _keep(sql: Sql, name: str, made: _Kept, again: bytes | None, lying: Mapping[int, Year]) -> None:
     """Keep the rows of years that are others now, unless a day was put down, or others kept theirs, since.
 
-    `lying` are the years that are in the store; of those that `made.years` has the rows are still the same.
+    `lying` are the years that are in the store.
     """
     if again is None:
         return
     was = json.loads(again)
     done = json.dumps({"entries": was["entries"] + 1, "days": []}).encode()
-    (rows,) = made.parts
-    year_of_row = _years_of(rows.taken_s)
-    bodies = {
-        int(year): _packed(rows[year_of_row == year])
-        for year in np.unique(year_of_row)
-        if year not in made.years
+    numbers: dict[Kind, int] = {}
+    years = {
+        number: [
+            _digest(each.body),
+            each.told,
+            [[numbers.setdefault(kind, len(numbers)), count] for kind, count in each.kinds],
+        ]
+        for number, each in made.years.items()
     }
-    years = {**made.years, **{year: _digest(body) for year, body in bodies.items()}}
-    head = {"form": _FORM, "upto_us": made.upto_us, "numbers": made.numbers, "years": years}
+    kinds = [[str(series), flags, source] for series, flags, source in numbers]
+    head = {"form": _FORM, "upto_us": made.upto_us, "numbers": made.numbers, "kinds": kinds, "years": years}
     with sql.write(counted=False) as (at, _):
         if at.run(_SWAP, {"key": _AGAIN + name, "value": done, "was": again}):
-            put = [{"key": f"{_YEAR}{name}/{year}", "value": body} for year, body in bodies.items()]
+            new = [each for each in made.years.values() if each is not lying.get(each.number)]
+            put = [{"key": f"{_YEAR}{name}/{each.number}", "value": each.body} for each in new]
             at.many(_PUT, [*put, {"key": _ROWS + name, "value": json.dumps(head).encode()}])
-            gone = [{"key": f"{_YEAR}{name}/{year}"} for year in lying if year not in years]
+            gone = [{"key": f"{_YEAR}{name}/{year}"} for year in lying if year not in made.years]
             at.many("DELETE FROM note WHERE key = :key", gone)
 
 
-def _untouched(years: Mapping[int, str], spans: Sequence[tuple[int, int]]) -> dict[int, str]:
-    """Return the years whose rows stay, of spans of time in which they become others."""
-    found = [_years_of(np.array([first_us, before_us - 1]) / 1e6) for first_us, before_us in spans]
+def _untouched(years: Mapping[int, Year], spans: Sequence[tuple[int, int]]) -> dict[int, Year]:
+    """Return the years that lie outside some spans of time, in microseconds."""
     return {
-        year: each for year, each in years.items() if not any(first <= year <= last for first, last in found)
+        number: each
+        for number, each in years.items()
+        if all(
+            before_us <= begins_s(number) * 1e6 or first_us >= begins_s(number + 1) * 1e6
+            for first_us, before_us in spans
+        )
     }
-
-
-def _years_of(taken_s: Floats) -> Ints:
-    return taken_s.astype("datetime64[s]").astype("datetime64[Y]").astype(np.int64) + 1970
 
 
 def _digest(body: bytes) -> str:
@@ -272,50 +282,3 @@ def _joined(spans: Sequence[tuple[int, int]]) -> list[tuple[int, int]]:
         else:
             found.append((first, last))
     return found
-
-
-def _packed(rows: Columns) -> bytes:
-    """Give rows as bytes: what they are called, then their columns; their digest lies with the timber."""
-    columns: list[tuple[Any, ...]] = []
-    for name in ROWS:
-        column = getattr(rows, name)
-        if name in _WHOLE:
-            columns.append(steps.small(column))
-        else:
-            columns.append(steps.steps(column) or (column.astype("<f8").tobytes(),))
-    plain = {
-        "series": list(rows.names),
-        "flags": rows.flags,
-        "sources": rows.sources,
-        "columns": [[*how, len(body)] for *how, body in columns],
-    }
-    head = json.dumps(plain, separators=(",", ":")).encode()
-    bodies = b"".join(each[-1] for each in columns)
-    return zlib.compress(len(head).to_bytes(_LONG, "little") + head + bodies)
-
-
-def _unpacked(body: bytes) -> Columns:
-    """Read back what `_packed` wrote."""
-    found = zlib.decompress(body)
-    begin = _LONG + int.from_bytes(found[:_LONG], "little")
-    plain = json.loads(found[_LONG:begin])
-    rows: dict[str, Any] = {}
-    for name, (*how, size) in zip(ROWS, plain["columns"], strict=True):
-        rows[name] = _column(how, found[begin : begin + size])
-        begin += size
-    return Columns(
-        series=tuple(Series.parse(each) for each in plain["series"]),
-        flags=tuple(tuple(each) for each in plain["flags"]),
-        sources=tuple(plain["sources"]),
-        **rows,
-    )
-
-
-def _column(how: Sequence[Any], body: bytes) -> Ints | Floats:
-    match how:
-        case (first, scale, kind):
-            return steps.from_steps(first, scale, kind, body)
-        case (kind,):
-            return steps.from_small(kind, body)
-        case _:
-            return np.frombuffer(body, "<f8").astype(np.float64)

@@ -11,9 +11,9 @@ from typing import Final, Literal
 import numpy as np
 
 from baulk.models.calibrate.parameters import PARAMETERS, middle, spreads
-from baulk.models.columns import Readings, columns_of, distinct
 from baulk.models.constants import Floats
 from baulk.models.diffusion import DiffusionLaw
+from baulk.models.known_readings import Kind as ReadingKind
 from baulk.models.meter.profile import Corrections
 from baulk.models.quantity import Quantity
 from baulk.models.reading import sensor_of
@@ -96,13 +96,14 @@ def posterior(
     )
 
 
-def meter_of(readings: Readings, corrections: Corrections) -> str | None:
+def meter_of(kinds: Mapping[ReadingKind, int], corrections: Corrections) -> str | None:
     """Name the meter that read a timber's pins.
 
     Parameters
     ----------
-    readings : Columns or iterable of Reading
-        Of one timber.
+    kinds : mapping of known_readings.Kind to int
+        How many readings of each series, flags and source one timber has; see
+        `baulk.models.known_readings.KnownReadings.kinds`.
     corrections : sequence of MeterSetting
         The shop's meters; one that is named there for some series is known by that pattern.
 
@@ -112,13 +113,10 @@ def meter_of(readings: Readings, corrections: Corrections) -> str | None:
         The sensor that moves, the pattern in the settings, the hand-held meter, or the sensors that stay in
         the wood; None where there are no readings of pins or where no one of these took four in five.
     """
-    rows = columns_of(readings)
-    rows = rows[rows.of_quantity(*_PINS)]
     found: Counter[str] = Counter()
-    kinds, kind = distinct(rows.of, rows.by, rows.flagged)
-    counts = np.bincount(kind, weights=rows.count)
-    for (of, by, flagged), count in zip(kinds.tolist(), counts.astype(int).tolist(), strict=True):
-        found[_meter(rows.names[of], rows.sources[by], sensor_of(rows.flags[flagged]), corrections)] += count
+    for (series, flags, source), count in kinds.items():
+        if series.quantity in _PINS:
+            found[_meter(str(series), source, sensor_of(flags), corrections)] += count
     if not found:
         return None
     name, count = found.most_common(1)[0]

@@ -70,10 +70,11 @@ class AllPriors:
         Returns
         -------
         YardPrior
-            The very answer of `prior_of` in yards up to `MANY`. Beyond, the same with the variances of the
-            wood, and what timbers of other lots say of each number, as they are with the timber among them.
+            That of `prior_of` where up to `MANY` of its wood speak. Beyond, the same with the variances of
+            the wood, and what timbers of other lots say of each number, as they are with the timber among
+            them.
         """
-        lot = self._lot(timber) if len(self._taught) > MANY else None
+        lot = self._lot(timber)
         if lot is None:
             return prior_of(timber, self._taught, defaults)
         before = self._of.get(timber.tag)

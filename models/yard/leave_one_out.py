@@ -160,8 +160,9 @@ class Number:
 
     def _sums(self, which: NDArray[np.intp], more: Floats) -> _Sums:
         y = self._y[which]
-        weight = 1 / (self._v[which] + more + self._grid.timbers[:, None])
-        return _Sums(weight.sum(axis=1), weight @ y, weight @ y**2, np.log(weight).sum(axis=1))
+        weight = 1 / (self._v[which] + more + self._grid.within[:, None])
+        sums = (weight.sum(axis=1), weight @ y, weight @ y**2, np.log(weight).sum(axis=1))
+        return _Sums(*(each[self._grid.which] for each in sums))
 
     def _adds(self, sums: _Sums) -> Floats:
         """Return what a group adds to the sums over groups."""

@@ -4,6 +4,10 @@
 timber (3 at most); the shed has its air, each hour; ``BAULK_BENCH_KEEP`` as filled_yard.py says. The figures
 are told a timber and a reading, so that a larger yard can be worked out on paper; what does not grow evenly
 shows between the two sizes. A yard that is worked out wholly is test_whole_round.py.
+
+What it measures of parent and worker it puts into the arithmetic for many workers (many_workers.py). The
+parent's part is measured with processes beside it that answer at once, so that the way there and back is in
+it.
 """
 
 from __future__ import annotations
@@ -14,18 +18,19 @@ import resource
 import subprocess
 import sys
 import time
-from concurrent.futures import Future
-from dataclasses import replace
+from contextlib import closing, contextmanager
 from pathlib import Path
 
 import pytest
 
 sys.path.insert(0, str(Path(__file__).parent))
+import canned_answers
+import many_workers
 from filled_yard import NOW, SIZES, YEARS, fill, folder_of, fresh
 
 from baulk.ingest import shop
-from baulk.ingest.evaluation import batch, parcel
-from baulk.ingest.evaluation.executors import Here, on_one_core
+from baulk.ingest.evaluation import batch, executors, parcel
+from baulk.ingest.evaluation.executors import Beside, Here, on_one_core
 from baulk.ingest.evaluation.gather import gather
 
 ROUND = int(os.environ.get("BAULK_BENCH_ROUND", "4"))  # timbers that are worked out
@@ -47,25 +52,15 @@ def cpu_s(who=resource.RUSAGE_SELF):
     return used.ru_utime + used.ru_stime
 
 
-class _AsIfWorkedOut:
-    """A team whose answers are there at once, so that what is left is the parent's own work."""
-
-    size, breaks_whole = 2, False
-
-    def __init__(self, made):
-        self._made = pickle.dumps(made.sent())
-
-    def submit(self, inputs):
-        parcel.packed(inputs, far=False)
-        made = pickle.loads(self._made)  # noqa: S301 - our own
-        done = Future()
-        done.set_result(replace(made, tag=inputs.timber.tag))
-        return done
-
-    def close(self):
-        pass
-
-    mend = close
+@contextmanager
+def as_if_worked_out(made, tmp_path, monkeypatch):
+    """Give processes beside this one that have one answer for all: what is left is the parent's work."""
+    file = tmp_path / "answer"
+    file.write_bytes(pickle.dumps(made.sent()))
+    with monkeypatch.context() as canned, closing(Beside(2)) as team:
+        canned.setenv("BAULK_BENCH_ANSWER", str(file))
+        canned.setattr(executors, "from_parcel", canned_answers.from_parcel)
+        yield team
 
 
 def _least(what):
@@ -101,7 +96,7 @@ def page_of(folder):
 @pytest.mark.bench
 @pytest.mark.timeout(7200)
 @pytest.mark.parametrize("timbers", SIZES)
-def test_what_ten_years_cost_a_timber(tmp_path, timbers):
+def test_what_ten_years_cost_a_timber(tmp_path, timbers, monkeypatch):
     began = time.perf_counter()
     folder = folder_of(timbers, tmp_path)
     held, size = fill(folder, timbers)
@@ -118,17 +113,19 @@ def test_what_ten_years_cost_a_timber(tmp_path, timbers):
         print(f"gathering: first {first:.3f} s a timber, from then on {again:.4f}")
         batch.run(yard, some[:1], NOW, team=Here(), again=True)  # loads and compiles
         asked = [gather(tag, yard, NOW, airs=airs) for tag in some]
-        made = []
-        worker = each_s(lambda inputs: made.append(on_one_core(inputs)), asked)
+        parcels, made = [parcel.packed(each, far=False) for each in asked], []
+        worker = each_s(lambda given: made.append(on_one_core(parcel.opened(given))), parcels)
         assert not [each.failed for each in made if each.failed]
-        team = _AsIfWorkedOut(made[0])
-        costs = [
-            _least(lambda n=n: batch.run(yard, tags[:n], NOW, team=team, again=True)) for n in (2, timbers)
-        ]
+        with as_if_worked_out(made[0], tmp_path, monkeypatch) as team:
+            batch.run(yard, tags, NOW, team=team, again=True)  # starts the processes
+            costs = [
+                _least(lambda n=n: batch.run(yard, tags[:n], NOW, team=team, again=True))
+                for n in (2, timbers)
+            ]
         parent = (costs[1] - costs[0]) / (timbers - 2)
-        print(
-            f"worked out: parent {parent:.4f} s a timber, and {costs[0]:.2f} s a round; worker {worker:.2f}"
-        )
+        once = max(costs[0] - 2 * parent, 0.0)
+        print(f"worked out: parent {parent:.4f} s a timber, and {once:.2f} s a round; worker {worker:.2f}")
+        print(many_workers.told(worker, parent, once))
         _, body = yard.store.evaluation(some[0])
         for tag in tags[len(some) :]:
             yard.store.save_evaluation(tag, NOW, body)
@@ -144,4 +141,6 @@ def test_what_ten_years_cost_a_timber(tmp_path, timbers):
         (grown,) = (each.stat().st_size for each in (yard.config.store_path,))
     print(f"disk with what is kept of {timbers} timbers: {grown / 1e6:.0f} MB")
     assert parent < 0.1
+    assert many_workers.efficiency(200, 8, worker, parent, once) >= 0.8
+    assert many_workers.efficiency(200, 16, worker, parent, once) >= 0.7
     assert again < first

@@ -2,7 +2,9 @@
 
 ``BAULK_BENCH_KEEP=FOLDER BAULK_BENCH_SIZES=2000 pytest -s -m bench tests/bench/test_whole_round.py``; years,
 series and what is kept as filled_yard.py says, ``BAULK_BENCH_WORKERS=2``. Whatever was worked out of a kept
-yard before is taken out first. ``BAULK_BENCH_BACKUP=1`` makes a backup as well.
+yard before is taken out first; ``BAULK_BENCH_RESUME=1`` leaves it there and goes on with a round that was
+broken off. How far it is stands in lines of their own each minute. ``BAULK_BENCH_BACKUP=1`` makes a backup as
+well.
 
 Processor time is that of the process named, so that it holds on a busy machine too; the clock tells only on a
 quiet one. The second round of a yard leans on what the first one taught, which no timber of a first has.
@@ -22,6 +24,7 @@ from pathlib import Path
 import pytest
 
 sys.path.insert(0, str(Path(__file__).parent))
+import many_workers
 from filled_yard import DEPTHS_MM, NOW, SIZES, YEARS, bytes_of, fill, folder_of, fresh
 from test_big_yard import cpu_s, resident_mb
 
@@ -35,6 +38,8 @@ from baulk.models.reading import Reading
 
 WORKERS = int(os.environ.get("BAULK_BENCH_WORKERS", "2"))
 BACKUP = bool(os.environ.get("BAULK_BENCH_BACKUP"))
+RESUME = bool(os.environ.get("BAULK_BENCH_RESUME"))
+TELL_S = 60.0
 TAUGHT = 20  # timbers of the second round
 PAGE = """
 import time
@@ -100,6 +105,21 @@ def say(what, figure):
     print(f"| {what} | {figure} |", flush=True)
 
 
+class HowFar:
+    """Tells every minute how many of a number are done."""
+
+    def __init__(self, what, count):
+        self._what, self._count, self._done = what, count, 0
+        self._began = self._told = time.perf_counter()
+
+    def __call__(self, *_):
+        self._done += 1
+        if (now := time.perf_counter()) > self._told + TELL_S:
+            self._told = now
+            took = f"{now - self._began:.0f} s, parent {cpu_s():.0f} s so far, load {os.getloadavg()[0]:.0f}"
+            print(f"{self._what}: {self._done} of {self._count} after {took}", flush=True)
+
+
 def one_more(yard, tag):
     """Let a pin of a timber speak, an hour after the last time."""
     last = yard.store.latest(Owner.TIMBER, tag)[0]
@@ -113,9 +133,11 @@ def gathered(yard, tags):
     with Took() as air:
         gather(tags[0], yard, NOW, airs=airs)
     for when in ("first time", "from then on"):
+        far = HowFar(f"gathering, {when}", some)
         with Took() as took:
             for tag in tags[1:]:
                 gather(tag, yard, NOW, airs=airs)
+                far()
         say(f"gathering, {when}, parent: s a timber; s", f"{took.s / some:.4f}; {took.s:.1f}")
     say("the first timber, with the air of its place, s", f"{air.s:.2f}")
 
@@ -128,16 +150,18 @@ def worked_out(yard, tags):
         pids = list(team._pool._processes)
         before_s, _ = of_processes(pids)
         with Took() as whole:
-            made = batch.run(yard, tags, NOW, team=team, again=True)
+            far = HowFar("a round", len(tags))
+            made = batch.run(yard, tags, NOW, team=team, again=not RESUME, done=far)
         after_s, worker_mb = of_processes(pids)
     finally:
         team.close()
-    assert sorted(made.done) == sorted(tags), made.failed
-    worked_s, count = after_s - before_s, len(tags)
+    assert sorted(made.done + made.unchanged) == sorted(tags), made.failed
+    worked_s, count = after_s - before_s, max(len(made.done), 1)
+    say("worked out now; worked out by an earlier run", f"{len(made.done)}; {len(made.unchanged)}")
     say("a round, workers: s of processor a timber; s", f"{worked_s / count:.3f}; {worked_s:.0f}")
     say("a round, parent: s of processor a timber; s", f"{whole.s / count:.4f}; {whole.s:.1f}")
     say(f"a round by the clock, {WORKERS} workers, s", f"{whole.clock_s:.0f}")
-    say("workers that one parent can feed", f"{worked_s / whole.s:.0f}")
+    print(many_workers.told(worked_s / count, whole.s / count))
     most_mb = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1e3
     say(
         "memory: parent, its most, a worker's most, MB",
@@ -185,7 +209,8 @@ def test_a_whole_round(tmp_path, timbers):
     folder = folder_of(timbers, tmp_path)
     with Took() as filled:
         held, size = fill(folder, timbers)
-    fresh(folder)
+    if not RESUME:
+        fresh(folder)
     print(f"\nload {os.getloadavg()[0]:.1f}\n")
     print(f"| {timbers} timbers, {YEARS:g} years, {len(DEPTHS_MM)} series each | |\n|---|---|")
     say(

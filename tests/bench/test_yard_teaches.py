@@ -1,8 +1,8 @@
 """What it costs to ask what the yard teaches, by the number of timbers that taught.
 
 Prints processor time a timber of the first question, of those that follow, and of asking `prior_of` itself,
-in turns in one process; 201 timbers and 2,000, or ``BAULK_BENCH_TAUGHT=N,N``. A question after the first has
-to grow far slower than the yard. Run by
+in turns in one process; 50, 200, 201 and 2,000 timbers, or ``BAULK_BENCH_TAUGHT=N,N``. A question after the
+first has to grow far slower than the yard. Run by
 ``tests/run --bench --only-tests tests/bench/test_yard_teaches.py``.
 """
 
@@ -25,7 +25,8 @@ from baulk.models.yard.prior import prior_of
 
 pytestmark = pytest.mark.bench
 
-SIZES = [int(each) for each in os.environ.get("BAULK_BENCH_TAUGHT", f"{MANY + 1},{10 * MANY}").split(",")]
+USUAL = f"{MANY // 4},{MANY},{MANY + 1},{10 * MANY}"
+SIZES = [int(each) for each in os.environ.get("BAULK_BENCH_TAUGHT", USUAL).split(",")]
 ASKED, TURNS = 20, 5
 
 

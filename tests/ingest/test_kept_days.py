@@ -14,8 +14,9 @@ sys.path.insert(0, str(Path(__file__).parent))
 from test_store import folder_of, influx  # noqa: F401 - a fixture
 
 from baulk.ingest import shop
-from baulk.ingest.store import STORES, kept_days
-from baulk.models import digest
+from baulk.ingest.store import STORES
+from baulk.models import digest, known_readings
+from baulk.models.known_readings import unparted
 from baulk.models.quantity import Owner
 from baulk.models.reading import Reading, Series
 
@@ -50,9 +51,11 @@ def agrees(store, now=NOW):
     known = [
         each for each in store.readings(Owner.TIMBER, TAG) if min(each.taken_utc, each.arrived_utc) <= now
     ]
-    found = store.known(TAG, now)
-    assert digest.of(digest.readings(found)) == digest.of(digest.readings(known))
-    assert int(found.count.sum()) == len(known)
+    found, whole = store.known(TAG, now), unparted(known)
+    assert digest.of(digest.readings(found.columns)) == digest.of(digest.readings(known))
+    assert found.told() == whole.told()
+    assert found.kinds() == whole.kinds()
+    assert int(found.columns.count.sum()) == len(known)
     return len(known)
 
 
@@ -128,10 +131,10 @@ def met(store):
     "happens", [late, from_a_file, taken_back, put_right, flagged, moved, thinned, carried, met]
 )
 def test_what_happens_to_a_reading_happens_to_its_day(store, happens):
-    before = digest.of(digest.readings(store.known(TAG, NOW)))
+    before = store.known(TAG, NOW).told()
     happens(store)
     agrees(store)
-    assert digest.of(digest.readings(store.known(TAG, NOW))) != before
+    assert store.known(TAG, NOW).told() != before
     agrees(store, NOW - timedelta(days=2, hours=3))  # as of an earlier day
 
 
@@ -165,11 +168,12 @@ def test_days_put_down_while_others_are_read_are_not_taken_for_done(store, monke
 
 def test_a_quarter_of_a_day_comes_as_it_was_read_where_that_is_asked_for(store):
     loose = BEGAN + timedelta(hours=30), BEGAN + timedelta(hours=36)
-    found = store.known(TAG, NOW, loose)
+    known = store.known(TAG, NOW, loose)
+    found = known.columns
     at = (found.taken_s >= loose[0].timestamp()) & (found.taken_s < loose[1].timestamp())
     assert at.sum() == 6 * 3
     assert set(found.count[at]) == {1}
-    assert digest.of(digest.readings(found)) == digest.of(digest.readings(store.known(TAG, NOW)))
+    assert known.told() == store.known(TAG, NOW).told()
 
 
 @pytest.mark.parametrize("key", [f"days/of/{TAG}", f"days/year/{TAG}/2026"])
@@ -190,9 +194,8 @@ def test_what_is_kept_can_be_lost_or_damaged(store, key):
 
 def test_a_day_that_is_over_writes_the_rows_of_its_year_alone(store, monkeypatch):
     packed = []
-    monkeypatch.setattr(
-        kept_days, "_packed", lambda rows, plainly=kept_days._packed: packed.append(rows) or plainly(rows)
-    )
+    plainly = known_readings.packed
+    monkeypatch.setattr(known_readings, "packed", lambda rows: packed.append(rows) or plainly(rows))
     store.append(sensor(24, seed=4, every=0.5))
     before = [replace(each, taken_utc=each.taken_utc - timedelta(days=400)) for each in sensor(60, seed=5)]
     store.append([replace(each, arrived_utc=each.taken_utc) for each in before])
@@ -224,4 +227,4 @@ def test_the_rows_of_a_year_without_readings_go(store):
 
 
 def test_a_timber_without_readings_has_no_rows(store):
-    assert len(store.known("FER-09", NOW)) == 0
+    assert len(store.known("FER-09", NOW).columns) == 0

@@ -14,10 +14,11 @@ import six_timbers
 from six_timbers import NOW, TAGS
 
 from baulk.ingest import shop
-from baulk.ingest.evaluation import gather, parcel
-from baulk.models import columns
+from baulk.ingest.evaluation import gather, parcel, yard_prior
+from baulk.models import columns, known_readings
 from baulk.models.air import AirSeries
 from baulk.models.columns import ROWS, columns_of
+from baulk.models.known_readings import KnownReadings, unparted
 from baulk.models.quantity import Owner
 from baulk.models.reading import Series
 
@@ -56,9 +57,14 @@ def inputs(tmp_path):
     ]
     return replace(
         found,
-        readings=columns.together(depths),
+        known=unparted(columns.together(depths)),
         stays=tuple(replace(each, own=air) for each in found.stays),
     )
+
+
+def with_rows(inputs, **columns_of_them):
+    """The same with a hundred readings, some of their columns replaced."""
+    return replace(inputs, known=unparted(replace(inputs.readings[:100], **columns_of_them)))
 
 
 def test_a_year_of_hourly_pins_and_air_is_small(inputs):
@@ -69,7 +75,7 @@ def test_a_year_of_hourly_pins_and_air_is_small(inputs):
 @pytest.mark.parametrize("far", [True, False])
 def test_it_comes_out_number_for_number(inputs, far):
     odd = np.array([0.1, -7.25, 1e300, np.pi, np.nan] * 20)
-    given = replace(inputs, readings=replace(inputs.readings[:100], value=odd, low=-odd, high=np.zeros(100)))
+    given = with_rows(inputs, value=odd, low=-odd, high=np.zeros(100))
     found = parcel.opened(parcel.packed(given, far=far))
     for name in ROWS:
         before, after = getattr(given.readings, name), getattr(found.readings, name)
@@ -94,6 +100,24 @@ def test_the_air_of_a_place_is_packed_once_for_all_its_timbers(inputs, monkeypat
     assert {each.own for each in found.stays} == {found.stays[0].own}
 
 
+def test_years_that_lie_packed_are_handed_on_as_they_are(inputs, monkeypatch):
+    over, rest = inputs.readings.taken_s < known_readings.begins_s(NOW.year), inputs.readings
+    known = KnownReadings(years=(known_readings.year_of(NOW.year - 1, rest[over]),), rest=rest[~over])
+    given = replace(inputs, known=known)
+    with monkeypatch.context() as asked:
+        asked.setattr(known_readings, "unpacked", None)
+        told = given.fingerprint(), yard_prior.origin_of(given.timber, known, given.stays, ())
+        near, far = (parcel.packed(given, far=each) for each in (False, True))
+    assert told == (
+        inputs.fingerprint(), yard_prior.origin_of(given.timber, inputs.known, given.stays, ())
+    )  # fmt: skip
+    for each in (near, far):
+        assert known.years[0].body in each
+        found = parcel.opened(each).readings
+        for name in ROWS[3:]:
+            assert getattr(found, name).tobytes() == getattr(inputs.readings, name).tobytes(), name
+
+
 def test_packed_air_is_let_go_with_the_record():
     hours = 3600.0 * np.arange(100)
     air = AirSeries(posix_s=hours, temp_c=np.full(100, 12.0), rh_pct=np.full(100, 70.0))
@@ -106,7 +130,7 @@ def test_packed_air_is_let_go_with_the_record():
 
 def test_numbers_of_any_size_come_out_as_whole_numbers(inputs):
     count = np.array([1, 255, 256, 70_000, 2**40] * 20)
-    given = replace(inputs, readings=replace(inputs.readings[:100], count=count, of=np.zeros(100, np.int64)))
+    given = with_rows(inputs, count=count, of=np.zeros(100, np.int64))
     found = parcel.opened(parcel.packed(given)).readings
     assert found.count.dtype == np.int64
     assert np.array_equal(found.count, count)

@@ -16,6 +16,7 @@ import judging
 from baulk.models import species
 from baulk.models.calibrate import parameters, yard_lessons
 from baulk.models.diffusion import law_for
+from baulk.models.known_readings import unparted
 from baulk.models.meter.profile import MeterSetting
 from baulk.models.quantity import Owner, Quantity
 from baulk.models.reading import Reading, Series
@@ -96,15 +97,19 @@ def read(source="hand", quantity=Quantity.MOISTURE, flags=(), depth_mm=20):
     return Reading(series=series, value=20, taken_utc=NOW, arrived_utc=NOW, source=source, flags=flags)
 
 
+def meter(readings, corrections):
+    return yard_lessons.meter_of(unparted(readings).kinds(), corrections)
+
+
 def test_the_meter_of_a_timber_is_the_one_that_took_nearly_all_its_readings():
-    assert yard_lessons.meter_of([read()] * 4 + [read("mqtt")], ()) == "hand-held meter"
-    assert yard_lessons.meter_of([read("mqtt")] * 5, ()) == "fixed sensors"
-    assert yard_lessons.meter_of([read("mqtt", flags=("sensor-S7",))], ()) == "sensor S7"
-    assert yard_lessons.meter_of([read(), read("mqtt")], ()) is None
-    assert yard_lessons.meter_of([read(quantity=Quantity.WEIGHT)], ()) is None
+    assert meter([read()] * 4 + [read("mqtt")], ()) == "hand-held meter"
+    assert meter([read("mqtt")] * 5, ()) == "fixed sensors"
+    assert meter([read("mqtt", flags=("sensor-S7",))], ()) == "sensor S7"
+    assert meter([read(), read("mqtt")], ()) is None
+    assert meter([read(quantity=Quantity.WEIGHT)], ()) is None
     pins = MeterSetting(series="timber/*/pin-20/*")
-    assert yard_lessons.meter_of([read()], (pins, MeterSetting())) == "meter of timber/*/pin-20/*"
-    assert yard_lessons.meter_of([read()], (MeterSetting(),)) == "hand-held meter"
+    assert meter([read()], (pins, MeterSetting())) == "meter of timber/*/pin-20/*"
+    assert meter([read()], (MeterSetting(),)) == "hand-held meter"
 
 
 def reasons(**row):

@@ -10,6 +10,7 @@ from dataclasses import replace
 import numpy as np
 
 from baulk.ingest.evaluation import gather
+from baulk.models.known_readings import unparted
 from baulk.models.quantity import AT_DEPTH
 from honesty import grid, meters, observed, shop_run, truth
 from honesty.climates import DAY_S
@@ -81,4 +82,7 @@ def _changed(inputs, series, value):
         if series in {ALL, str(of)}:
             shown[i] = value(of, float(rows.taken_s[i]), float(rows.value[i]))
     moved = shown - rows.value
-    return replace(inputs, readings=replace(rows, value=shown, low=rows.low + moved, high=rows.high + moved))
+    return replace(
+        inputs,
+        known=unparted(replace(rows, value=shown, low=rows.low + moved, high=rows.high + moved)),
+    )
