@@ -306,8 +306,7 @@ class Findings:
     def _roughing(self) -> Iterator[Reason]:
         if self.roughed is None:
             return
-        piece = self.roughed.piece
-        size = {"width_mm": piece.width_mm, "depth_mm": piece.depth_mm}
+        size = dict(zip(("width_mm", "depth_mm"), self.roughed.size_mm, strict=True))
         if self.ready is None or self.gain_days is None:
             yield Reason(
                 code="verdict.roughing_not_ready", values={**size, "horizon_days": self.horizon_days}
