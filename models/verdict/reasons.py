@@ -309,7 +309,12 @@ class Findings:
         size = dict(zip(("width_mm", "depth_mm"), self.roughed.size_mm, strict=True))
         if self.ready is None or self.gain_days is None:
             yield Reason(
-                code="verdict.roughing_not_ready", values={**size, "horizon_days": self.horizon_days}
+                code="verdict.roughing_not_ready",
+                values={
+                    **size,
+                    "horizon_days": self.horizon_days,
+                    "whole_ready": self.square is not None,
+                },
             )
         elif self.gain_days < SOONER_DAYS / 2:
             yield Reason(
