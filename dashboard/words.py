@@ -183,20 +183,28 @@ def step_from(verdict: Verdict, name: str, now: datetime) -> str:
     """Return from when on a step may be done.
 
     Scale and pins that contradict each other give no date, and what too few readings say is never "now".
+    Roughing out is asked about today alone, so without its date nothing is said of the years to come.
     """
     date = verdict.dates.get(name)
     if verdict.contradiction is not None:
         return "unknown"
+    if name == "rough out" and date is None:
+        return "not today"
     if date is not None and date <= now and verdict.step != name and not verdict.enough_readings:
         return "after more readings"
     return when(date, now, verdict.spread_days.get(name))
 
 
 def sure(verdict: Verdict, name: str) -> str:
-    """Return how sure a step is today, never as the number that it falls short of; empty where unknown."""
+    """Return how sure a step is today, never as the number that it falls short of; empty where unknown.
+
+    Roughing out that gains too little has no chance of its own: it is stored as 0, which says nothing of
+    whether the finished size would come out of the piece.
+    """
     chance = verdict.probability.get(name)
-    needed = verdict.needed if name == "square" else verdict.wanted
-    return "" if chance is None else share(chance, needed)
+    if chance is None or (name == "rough out" and chance == 0):
+        return ""
+    return share(chance, verdict.needed if name == "square" else verdict.wanted)
 
 
 def conditions(verdict: Verdict, now: datetime) -> list[tuple[str, str, str]]:

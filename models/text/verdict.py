@@ -251,9 +251,10 @@ def _left_whole(v: Values, _: System) -> str:
 
 
 def _roughing_not_ready(v: Values, system: System) -> str:
+    either = "" if v.get("whole_ready") else " either"
     return (
-        f"Roughed out to {_size(v, system)} today, it would not be ready within {years(v['horizon_days'])} "
-        "either."
+        f"Roughed out to {_size(v, system)} today, it would not be ready within {years(v['horizon_days'])}"
+        f"{either}."
     )
 
 

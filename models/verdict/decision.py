@@ -268,7 +268,7 @@ def judge(  # noqa: PLR0913 - the contract's own signature
         driest=found.driest,
         wettest=found.wettest,
         margin=margin,
-        rough_out_size_mm=(roughed.piece.width_mm, roughed.piece.depth_mm) if roughed and worth else None,
+        rough_out_size_mm=roughed.size_mm if roughed and worth else None,
         enough_readings=calibration.enough,
         contradiction=calibration.contradiction,
         out=out,

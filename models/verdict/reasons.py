@@ -306,11 +306,15 @@ class Findings:
     def _roughing(self) -> Iterator[Reason]:
         if self.roughed is None:
             return
-        piece = self.roughed.piece
-        size = {"width_mm": piece.width_mm, "depth_mm": piece.depth_mm}
+        size = dict(zip(("width_mm", "depth_mm"), self.roughed.size_mm, strict=True))
         if self.ready is None or self.gain_days is None:
             yield Reason(
-                code="verdict.roughing_not_ready", values={**size, "horizon_days": self.horizon_days}
+                code="verdict.roughing_not_ready",
+                values={
+                    **size,
+                    "horizon_days": self.horizon_days,
+                    "whole_ready": self.square is not None,
+                },
             )
         elif self.gain_days < SOONER_DAYS / 2:
             yield Reason(

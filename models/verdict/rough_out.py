@@ -2,6 +2,10 @@
 
 The roughed size is that of `baulk.models.allowance.engine`, as of every plan; the chance that it holds is
 counted over the ensemble, each member with its own shrinkage, bow and crook.
+
+What is decided is the same in every system of units: the piece that is dried is rounded up to one step for
+all, and its chance is that of the size needed, before any rounding. Only the size told is on the steps of the
+reader's saw, for whether roughing out gains four weeks can hang on a few millimetres.
 """
 
 from __future__ import annotations
@@ -31,6 +35,7 @@ from baulk.models.verdict.comes_out import asked, recorded
 # roughing out must gain at least so much to be worth the saw; common practice, no source
 SOONER_DAYS: Final = 28
 SURE: Final = 0.9  # of the size, where nobody says; as the verdict and the size plan
+DRIED_STEP_MM: Final = 5.0  # the piece that is dried, whatever steps its size is told in; our own choice
 LEAST_OFF_MM: Final = 10.0  # less than this off a dimension is not worth the saw; common practice, no source
 
 
@@ -41,13 +46,17 @@ class RoughOut:
     Parameters
     ----------
     piece : Finished
-        The roughed piece in the axes of the green section. [mm]
+        The roughed piece that is dried, in the axes of the green section: rounded up to `DRIED_STEP_MM`, so
+        less than a step from the size told. [mm]
+    size_mm : (float, float)
+        Width and depth to saw: what is needed, rounded up to the reader's step. [mm]
     inner : Finished
         The finished piece in the axes of the roughed one. [mm]
     terms : tuple of Term
         The allowance, part by part. [mm]
     probability : float
-        Chance that the finished size can still be planed out of it after all its movement. [-]
+        Chance that the finished size can still be planed out of it after all its movement: of what is needed
+        before rounding, so that no size told holds less often. [-]
     fits : ndarray of bool, shape (m,)
         Whether it can, for every member.
     forecast : Forecast
@@ -55,6 +64,7 @@ class RoughOut:
     """
 
     piece: Finished
+    size_mm: tuple[float, float]
     inner: Finished
     terms: tuple[Term, ...]
     probability: float
@@ -100,7 +110,7 @@ def rough_out(  # noqa: PLR0913 - the timber, its ensemble, the air and the targ
     horizon_days : int
         How far ahead. [d]
     step_mm : float
-        Sizes are rounded up to a multiple of this. [mm]
+        The size told is rounded up to a multiple of this; nothing is decided by it. [mm]
     spread : float
         As `baulk.models.forecast.forecast` takes it. [-]
     threads : int, optional
@@ -121,8 +131,11 @@ def rough_out(  # noqa: PLR0913 - the timber, its ensemble, the air and the targ
     ask = replace(ask, check_mm=0.0, wane_mm=0.0, checks_mm={}, corners_mm={})
     place = engine.inside(timber.section, (wanted.centre_x_mm, wanted.centre_y_mm))
     need = engine.needed(ask, species, use, of_members(calibration.field_now), place)
-    size = engine.sawn_mm(need, step_mm)
-    piece = engine.placed(timber.section, size, (wanted.centre_x_mm, wanted.centre_y_mm))
+    centre = (wanted.centre_x_mm, wanted.centre_y_mm)
+    bare, piece, told = (
+        engine.placed(timber.section, each, centre)
+        for each in (need.size_mm, engine.sawn_mm(need, DRIED_STEP_MM), engine.sawn_mm(need, step_mm))
+    )
     off = max(timber.section.width_mm - piece.width_mm, timber.section.depth_mm - piece.depth_mm)
     if off < LEAST_OFF_MM:
         return None
@@ -130,11 +143,12 @@ def rough_out(  # noqa: PLR0913 - the timber, its ensemble, the air and the targ
     shape = Shape(
         piece.inside(timber.section), species, field.x_edges_mm, field.y_edges_mm, calibration.members
     )
-    # the saw takes its cut and its wander from what is sawn
-    sawn = (piece.width_mm - ask.kerf_mm, piece.depth_mm - ask.kerf_mm)
+    # the saw takes its cut and its wander from what is sawn; what moves is the piece dried, hardly larger
+    sawn = (bare.width_mm - ask.kerf_mm, bare.depth_mm - ask.kerf_mm)
     holds = chance.comes_out(ask, sawn, shape.movement(field.mc_pct, service_mc_pct))
     return RoughOut(
         piece=piece,
+        size_mm=(told.width_mm, told.depth_mm),
         inner=Finished(
             width_mm=wanted.width_mm,
             depth_mm=wanted.depth_mm,

@@ -149,6 +149,16 @@ def by_air_alone(_given):
     return [f"{100 * most:.0f}"]
 
 
+def held(_given):
+    """The least and the most that intervals held, over all sets with a reading of the timber itself."""
+    some = [int(each["covered_pct"]) for (name, _), each in ACCURACY.items() if _is_read(name)]
+    return [f"{min(some)}", f"{max(some)}"]
+
+
+def _is_read(name):
+    return "hand" in name or "scale" in name or name.startswith("daily")
+
+
 def size_of_the_study(_given):
     """Sides that the study draws, in inches and in mm."""
     drawn = (ROOT / "tests/bench/honesty/timbers.py").read_text(encoding="utf-8")
@@ -161,6 +171,7 @@ FIGURES = {
     "acc": accuracy,
     "acc1": accuracy_one,
     "accair": by_air_alone,
+    "accheld": held,
     "accsize": size_of_the_study,
     "share": of_constant,
     "of": part_of,

@@ -88,5 +88,12 @@ def test_a_chance_that_falls_short_is_not_told_as_what_is_needed(invented):
     assert not words.sure(short, "polish")
 
 
+def test_roughing_out_that_gains_nothing_is_no_word_about_the_years_to_come(invented):
+    gains = judged(invented, dates={"rough out": None, "square": None}, probability={"rough out": 0.0})
+    assert words.step_from(gains, "rough out", NOW) == "not today"
+    assert not words.sure(gains, "rough out")
+    assert words.step_from(gains, "square", NOW) == "not within two years"
+
+
 def test_a_small_moisture_keeps_a_digit():
     assert words.span(31.2, 27.1, 36.0) == "31 % (27 to 36)"

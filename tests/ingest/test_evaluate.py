@@ -347,3 +347,43 @@ def test_a_shop_edits_its_use_classes_in_one_file_and_a_mistake_names_the_line(t
     (folder / "use_classes.csv").unlink()
     with shop.open(folder) as opened:
         assert "bitts" not in opened.woods.use_classes.names()
+
+
+def test_the_answer_does_not_know_the_units_that_it_is_read_in(yard):
+    yard.register.add(
+        timber(section=Section(width_mm=200, depth_mm=190), finished=Finished(width_mm=120, depth_mm=115))
+    )
+    yard.store.append([*air(), *pins()])
+    inputs = gather.gather("FER-01", yard, NOW)
+    metric, inch = (
+        json.loads(
+            compute.answer(
+                dataclasses.replace(inputs, wish=dataclasses.replace(inputs.wish, units=each))
+            ).to_json()
+        )
+        for each in ("metric", "inch")
+    )
+    sizes = []
+    for found in (metric, inch):
+        verdict = found["verdict"]
+        (roughing,) = [
+            each for each in verdict["reasons_coded"] if each["code"].startswith("verdict.roughing")
+        ]
+        values = roughing["values"]
+        sizes.append((values.pop("width_mm"), values.pop("depth_mm")))
+        assert verdict.pop("rough_out_size_mm") in {None, sizes[-1]}
+    (five, _), (quarter, _) = sizes
+    assert (five % 5, round(quarter / 6.35 % 1, 6)) == (0, 0)
+    assert five != quarter
+    assert _without_words(metric) == _without_words(inch)
+
+
+def _without_words(found):
+    """Without the sentences, which are in the reader's units; codes and values stay."""
+    if isinstance(found, dict):
+        return {
+            key: _without_words(each)
+            for key, each in found.items()
+            if f"{key}_coded" not in found or key.endswith("_coded")
+        }
+    return [_without_words(each) for each in found] if isinstance(found, list) else found

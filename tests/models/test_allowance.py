@@ -79,7 +79,7 @@ def paths(piece, now, wet):
         piece, OAK, calibration, None, law=None, use=ABOVE, step_mm=6.35, ask=ask,
         service_mc_pct=service_draw(ABOVE, 64),
     )  # fmt: skip
-    yield "verdict", (roughed.piece.width_mm, roughed.piece.depth_mm), roughed.terms
+    yield "verdict", roughed.size_mm, roughed.terms
     order = Order(
         width_mm=piece.finished.width_mm, depth_mm=piece.finished.depth_mm,
         length_mm=piece.length_mm - 150.0, step_mm=6.35, start_pct=wet.mean_pct,

@@ -56,7 +56,7 @@ EXAMPLES = [
     ("verdict.moisture", {"core_pct": SPAN, "mean_pct": (30.0, 33.4, 36.0)}),
     ("verdict.shrinkage_done", {"done": 0.41, "service_low_pct": 12.0, "service_high_pct": 20.0}),
     ("verdict.left_whole", {"mean_pct": 19.2, "probability": 0.6, "horizon_days": 728.0}),
-    ("verdict.roughing_not_ready", {**SIZE, "horizon_days": 728.0}),
+    ("verdict.roughing_not_ready", {**SIZE, "horizon_days": 728.0, "whole_ready": False}),
     ("verdict.roughing_gains_little", {**SIZE, "gain_days": 1.0}),
     ("verdict.roughing", {**SIZE, "ready_utc": LATER, "spread_days": 12.0, "gain_days": 84.0,
                           "at_least": True,
@@ -209,6 +209,12 @@ def test_a_timber_too_dry_for_its_use_says_so_and_what_cures_it():
     )
     never = said("change.right_place", {**PLACE, "ready_days": None, "mould_rh_pct": None})
     assert never.endswith("it would most likely not be ready within two years either.")
+
+
+@pytest.mark.parametrize(("whole", "end"), [(False, "two years either."), (True, "within two years.")])
+def test_a_roughed_piece_is_late_too_only_where_the_whole_timber_is(whole, end):
+    values = {**dict(EXAMPLES)["verdict.roughing_not_ready"], "whole_ready": whole}
+    assert said("verdict.roughing_not_ready", values).endswith(end)
 
 
 def test_both_ends_of_service_are_told_with_their_way():

@@ -115,7 +115,7 @@ class Given:
     horizon_days : int
         How far to look. [d]
     step_mm : float
-        Sizes to rough out to are multiples of it. [mm]
+        The size to rough out to is told in multiples of it. [mm]
     spread : float
         As `forecast.forecast` takes it. [-]
     threads : int or None
@@ -380,7 +380,7 @@ def _roughed(given: Given, out: NDArray[np.bool_]) -> Iterator[Way]:
         path=path,
         fits=fits,
         over=over(given, _sawn(given, found.piece), [(0, given.here)], weeks),
-        values={"width_mm": found.piece.width_mm, "depth_mm": found.piece.depth_mm},
+        values=dict(zip(("width_mm", "depth_mm"), found.size_mm, strict=True)),
         work_h=SAW_H,
         lost_mm=_lost(given.timber.section, found.piece),
     )
