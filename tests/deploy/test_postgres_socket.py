@@ -159,7 +159,11 @@ def test_commands_and_a_listener_work_by_the_socket(done, socket_shop, mosquitto
 def test_a_forecast_and_a_backup_work_by_the_socket(done, socket_shop, mosquitto, tmp_path):
     fill(done, socket_shop, mosquitto)
     done("forecast", seconds=900)
-    assert json.loads(done("verdict", "FER-01", "--json"))["step"] in {"leave", "rough out", "square"}
+    assert json.loads(done("verdict", "FER-01", "--json"))[0]["verdict"]["step"] in {
+        "leave",
+        "rough out",
+        "square",
+    }
     done("backup", "-o", str(tmp_path / "now.zip"), seconds=300)
 
 

@@ -109,7 +109,7 @@ def test_a_reading_by_mqtt_goes_in_and_a_verdict_comes_out(machine):
 
     def judged():
         said = machine.run("baulk", "verdict", "FER-01", "--json", check=False)
-        return said and json.loads(said).get("step")
+        return said and json.loads(said)[0].get("verdict", {}).get("step")
 
     took = until(judged, 400, every=2)
     print(f"first verdict {took:.0f} s after the weight, its compiling included")
