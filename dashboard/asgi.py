@@ -38,6 +38,7 @@ async def _beside(_app: App) -> AsyncIterator[None]:
     try:
         yield
     finally:
+        service_manager.ending()
         for each in tasks:
             each.cancel()
         await asyncio.to_thread(page_worker.end)

@@ -11,7 +11,7 @@ from datetime import tzinfo
 from functools import lru_cache
 from pathlib import Path
 from typing import Annotated, Any, ClassVar, Final, Literal, Self
-from urllib.parse import urlsplit
+from urllib.parse import parse_qs, urlsplit
 
 from pydantic import (
     BaseModel,
@@ -307,10 +307,14 @@ def _check_url(name: str, url: str, schemes: tuple[str, ...]) -> None:
     if not url.startswith(schemes):
         raise ValueError(f"{name} begins with {' or '.join(schemes)}")
     parts = urlsplit(url)
-    if parts.password is not None:
+    told = parse_qs(
+        parts.query
+    )  # PostgreSQL takes both there too; a host may be the folder of a local socket
+    if parts.password is not None or "password" in told:
         raise ValueError(f"a password does not belong in {name}; set {STORE_PASSWORD} instead")
-    if not parts.hostname:
-        raise ValueError(f"{name} names no host, for instance {schemes[0]}127.0.0.1")
+    if not parts.hostname and not told.get("host"):
+        by_socket = f", or {schemes[0]}/baulk?host=/var/run/postgresql" if "postgresql://" in schemes else ""
+        raise ValueError(f"{name} names no host, for instance {schemes[0]}127.0.0.1{by_socket}")
 
 
 def is_loopback(host: str) -> bool:

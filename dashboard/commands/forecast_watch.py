@@ -107,6 +107,7 @@ def watch(
                 if str(err) != said:  # once, not every second
                     said = str(err)
                     say(said)
+        service_manager.ending()
 
 
 class _Turns:

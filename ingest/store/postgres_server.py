@@ -8,7 +8,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from types import ModuleType
 from typing import TYPE_CHECKING, Any, Final
-from urllib.parse import urlsplit
+from urllib.parse import parse_qs, unquote, urlsplit
 
 from baulk.ingest.config import STORE_PASSWORD, StorePart
 from baulk.ingest.errors import (
@@ -114,7 +114,10 @@ _BY_WORDS: Final = (  # of a refusal before a session began, without an SQLSTATE
 def name_of(url: str) -> str:
     """Name the database in sentences, without what is secret."""
     parts = urlsplit(url)
-    return f"{parts.path.strip('/') or 'postgres'} on {parts.hostname}:{parts.port or 5432}"
+    told = parse_qs(parts.query)  # what stands there counts before what stands in front, as libpq has it
+    host = told.get("host", [unquote(parts.hostname or "")])[-1]
+    at = f"at the socket in {host}" if host.startswith("/") else f"on {host}:{parts.port or 5432}"
+    return f"{told.get('dbname', [parts.path.strip('/')])[-1] or 'postgres'} {at}"
 
 
 def in_words(url: str, err: BaseException) -> StoreError:

@@ -12,6 +12,7 @@ import time
 import paho.mqtt.client as paho
 import pytest
 
+from baulk.ingest import config
 from baulk.ingest.config import FILE
 from baulk.ingest.demo import broker
 
@@ -109,6 +110,60 @@ def test_one_command_makes_a_broker_that_takes_in_whom_it_knows(root, tmp_path, 
             assert _asks_in(ports[1], authority, made["name"], made["password"]) == "Success"
             assert _asks_in(ports[1], authority, made["name"], "wrong") == "Not authorized"
             assert _asks_in(ports[1], authority, None, None) == "Not authorized"
+        finally:
+            running.terminate()
+
+
+@pytest.mark.broker
+def test_a_broker_in_a_container_of_its_own_lets_the_parts_in_by_its_name_and_tls(
+    root, tmp_path, yard, yard_dir
+):
+    """As deploy/container runs it, but without the container: the broker's name there leads here."""
+    program = broker.find_mosquitto()
+    if program is None:
+        pytest.fail("mosquitto is not on this machine") if os.environ.get("CI") else pytest.skip(
+            "no mosquitto"
+        )
+    yard.close()
+    wrapper = tmp_path / "baulk"
+    path = f"env PYTHONPATH={os.environ['PYTHONPATH']} " if "PYTHONPATH" in os.environ else ""
+    wrapper.write_text(f'#!/bin/sh\nexec {path}"{sys.executable}" -P -m baulk.dashboard.commands "$@"\n')
+    wrapper.chmod(0o755)
+    etc, authority = tmp_path / "etc", tmp_path / "authority"
+    words = [
+        root / "deploy/mosquitto/set-up", "--alone", "localhost", "--authority", authority, "--etc", etc,
+        "--baulk", wrapper, yard_dir, "ferry.local",
+    ]  # fmt: skip
+    env = {name: value for name, value in os.environ.items() if name != "BAULK_BROKER_PASSWORD"}
+    done = subprocess.run(words, capture_output=True, text=True, timeout=120, check=False, env=env)
+    assert (done.returncode, "BAULK_BROKER_PASSWORD is not set" in done.stderr) == (1, True)
+    for _ in range(2):  # again it renews, and the settings stay as they are
+        done = subprocess.run(
+            words, capture_output=True, text=True, timeout=120, check=False,
+            env=env | {"BAULK_BROKER_PASSWORD": "drawn by the person"},
+        )  # fmt: skip
+        assert done.returncode == 0, done.stderr
+    part = config.load(yard_dir).broker
+    assert (part.host, part.port, part.tls) == ("localhost", 8883, True)
+    assert part.devices_at == "mqtts://ferry.local:8883"
+
+    conf, port = etc / "conf.d" / "baulk.conf", _free()
+    text = conf.read_text()
+    assert "log_dest stderr" in text
+    text = text.replace("listener 8883", f"listener {port}").replace("listener 1883", f"listener {_free()}")
+    text = text.replace("/var/lib/mosquitto/", f"{tmp_path}/")
+    conf.write_text(text + ("user root\n" if os.geteuid() == 0 else ""))
+    if os.geteuid() == 0:
+        for each in [*etc.glob("baulk.*"), etc / "tls", *(etc / "tls").iterdir()]:
+            shutil.chown(each, "root", "root")
+    with subprocess.Popen([program, "-c", conf], stderr=subprocess.DEVNULL) as running:
+        try:
+            until = time.monotonic() + 15
+            while not broker.answers(port):
+                assert time.monotonic() < until, "mosquitto did not start with it"
+                time.sleep(0.05)
+            for password, said in (("drawn by the person", "Success"), ("another", "Not authorized")):
+                assert _asks_in(port, yard_dir, "baulk-listener", password) == said
         finally:
             running.terminate()
 
