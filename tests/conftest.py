@@ -155,15 +155,15 @@ def lacking(program: str) -> NoReturn:
 def _run_broker(plan: broker.BrokerPlan) -> Iterator[RunningBroker]:
     process = subprocess.Popen(plan.argv, stdin=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
     try:
-        until = time.monotonic() + 15
+        until = time.monotonic() + 60
         while not broker.answers(plan.port):
             assert process.poll() is None, "the broker ended while starting"
-            assert time.monotonic() < until, "the broker did not start within 15 s"
+            assert time.monotonic() < until, "the broker did not start within 60 s"
             time.sleep(0.05)
         yield RunningBroker(plan.host, plan.port, process)
     finally:
         process.terminate()
-        process.wait(10)
+        process.wait(60)
 
 
 @pytest.fixture
@@ -231,13 +231,13 @@ class Postgres:
             cwd="/",
             **self._as,
         )
-        until = time.monotonic() + 30
+        until = time.monotonic() + 60
         while True:
             try:
                 self.connect().close()
             except self.driver.OperationalError:
                 assert self.process.poll() is None, "PostgreSQL ended while starting"
-                assert time.monotonic() < until, "PostgreSQL did not start within 30 s"
+                assert time.monotonic() < until, "PostgreSQL did not start within 60 s"
                 time.sleep(0.05)
             else:
                 return
@@ -246,7 +246,7 @@ class Postgres:
         """Stop it at once, as a machine that is switched off in order does."""
         if self.process is not None:
             self.process.send_signal(signal.SIGINT)
-            self.process.wait(20)
+            self.process.wait(60)
             self.process = None
 
     def database(self) -> str:
@@ -293,15 +293,15 @@ def victoria(tmp_path, free_port):
         stderr=subprocess.DEVNULL,
     )
     try:
-        until = time.monotonic() + 15
+        until = time.monotonic() + 60
         while not broker.answers(free_port):
             assert process.poll() is None, "victoria-metrics ended while starting"
-            assert time.monotonic() < until, "victoria-metrics did not start within 15 s"
+            assert time.monotonic() < until, "victoria-metrics did not start within 60 s"
             time.sleep(0.05)
         yield free_port
     finally:
         process.terminate()
-        process.wait(15)
+        process.wait(60)
 
 
 @pytest.fixture(scope="session")
@@ -346,7 +346,7 @@ class Commands:
     def close(self) -> None:
         self.process.stdin.close()
         self.process.stdout.close()
-        self.process.wait(10)
+        self.process.wait(60)
 
 
 @pytest.fixture(scope="session")
