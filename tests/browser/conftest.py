@@ -21,6 +21,7 @@ from baulk.dashboard.server import process as server_process
 from baulk.ingest import shop as shop_module
 
 OUT = Path(__file__).parents[1] / "out"
+expect.set_options(timeout=60_000)  # who succeeds does not wait for it; a busy machine needs it
 ARGS = [
     "--no-sandbox",
     "--disable-gpu",
