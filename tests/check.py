@@ -1,32 +1,60 @@
-"""Every check and every test, in the order in which they are quickest to fail; pytest's summary comes last.
+"""Every check and every test, in the order in which they are quickest to fail; what failed is named last.
 
-Where all tests are run they go in two lanes side by side, each with its own folders: browsers and brokers
-wait most of the time, and computations do not. Whichever ends first takes what is left for both, some files
-at a time, so that none stands idle while the other works. What is said beside the first comes at the end.
+Where all tests are run they go in portions, some files to a process, and as many processes side by side as
+the machine has cores and one more: browsers, brokers and disks are waited for most of the time, computations
+are not, and whichever process ends first takes the next portion. What one said comes when it has ended.
 
 ``python tests/check.py [--bench] [--only-tests] [what pytest takes]``
 """
 
 from __future__ import annotations
 
+import contextlib
 import os
+import shutil
 import subprocess
 import sys
 import tempfile
 import threading
 import time
 from collections import deque
-from collections.abc import Sequence
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
 from pathlib import Path
-from typing import IO
 
 ROOT = Path(__file__).resolve().parent.parent
 BIN = Path(sys.executable).parent  # not resolved: the environment's own folder
 PARTS = ("models", "ingest", "dashboard")
-BESIDE = ("architecture", "bench", "ingest", "models", "reference", "security")
-FOR_BOTH = "faults"
-AT_ONCE = 3  # files; each process of pytest costs some seconds to start
+# Folders that are cut, and into how many portions; a process of pytest costs some seconds to start. What
+# waits most is begun first; what stops and kills things comes last, when the least goes on beside it.
+FIRST = {"browser": 1, "dashboard": 3, "ingest": 3, "models": 1}
+LAST = {"faults": 5}
+SIDE_BY_SIDE = min(os.cpu_count() or 1, 3) + 1
+IN_MEMORY = Path("/dev/shm")  # noqa: S108 - a folder of our own is made in it
+ROOM_BYTES = 6 * 2**30  # of it; all that the tests leave takes less than 1 GB
 NONE_LEFT = 5  # what pytest ends with where every test of its files was left out
+
+# A section dried for a day: the solver is compiled once, not by every process that comes to it first.
+COMPILED = """
+import numpy as np
+from baulk.models.air import AirSeries
+from baulk.models.diffusion import DiffusionLaw
+from baulk.models.drying import solver
+from baulk.models.section import Section
+air = AirSeries(posix_s=np.zeros(1), temp_c=np.full(1, 15.0), rh_pct=np.full(1, 60.0))
+section, law = Section(width_mm=203, depth_mm=178), DiffusionLaw(d_ref_m2_s=2.5e-11)
+solver.dry_with_balance(section, 60.0, air, law, start_posix_s=0.0, at_posix_s=[86_400.0])
+"""
+
+
+@dataclass(frozen=True)
+class Portion:
+    """What one process is started for."""
+
+    name: str
+    argv: tuple[str, ...]
+    passes: frozenset[int] = frozenset({0})
+    env: Mapping[str, str] = field(default_factory=dict)
 
 
 def step(name: str, argv: Sequence[str | Path], **env: str) -> bool:
@@ -41,78 +69,131 @@ def step(name: str, argv: Sequence[str | Path], **env: str) -> bool:
     return not done.returncode
 
 
-def types() -> bool:
-    """Type-check the installed names; mypy can't follow the editable install, so it is shown three links."""
+@contextlib.contextmanager
+def types() -> Iterator[Portion]:
+    """Give the type check of the installed names, by links: mypy can't follow the editable install."""
     with tempfile.TemporaryDirectory(prefix="baulk-types-") as links:
         (Path(links) / "baulk").mkdir()
         for part in PARTS:
             (Path(links) / "baulk" / part).symlink_to(ROOT / part)
         names = [word for part in PARTS for word in ("-p", f"baulk.{part}")]
-        return step(
-            "mypy --strict", [BIN / "mypy", "--config-file", ROOT / "pyproject.toml", *names], MYPYPATH=links
-        )
+        mypy = (str(BIN / "mypy"), "--config-file", str(ROOT / "pyproject.toml"), *names)
+        yield Portion("mypy --strict", mypy, env={"MYPYPATH": links})
 
 
-def both(pytest: list[str]) -> int:
-    """Run all tests in two lanes as said above; 0 only if all pass."""
-    having = {each.name for each in (ROOT / "tests").iterdir() if any(each.rglob("test_*.py"))}
-    files = sorted(f"tests/{FOR_BOTH}/{each.name}" for each in (ROOT / "tests" / FOR_BOTH).glob("test_*.py"))
-    left = deque(files[at : at + AT_ONCE] for at in range(0, len(files), AT_ONCE))
-    failed: list[int] = []
+def portions(pytest: Sequence[str]) -> Iterator[Portion]:
+    """Give all files of tests in portions; files that lie beside each other go to different ones."""
+    tests = ROOT / "tests"
+    having = {each.name for each in tests.iterdir() if any(each.rglob("test_*.py"))}
+    others = dict.fromkeys(sorted(having - FIRST.keys() - LAST.keys()), 1)
+    for name, parts in {**FIRST, **others, **LAST}.items():
+        files = sorted(str(each.relative_to(ROOT)) for each in (tests / name).rglob("test_*.py"))
+        for part in range(parts):
+            said = f"tests/{name}" + (f", part {part + 1} of {parts}" if parts > 1 else "")
+            # what has to outlive a cut is tried on the disk
+            where = {"TMPDIR": tempfile.gettempdir()} if name in LAST else {}
+            yield Portion(said, (*pytest, *files[part::parts]), frozenset({0, NONE_LEFT}), where)
 
-    def lane(names: Sequence[str], *more: str, said: IO[bytes] | None = None) -> None:
-        paths = [f"tests/{name}" for name in names]
-        while paths:
-            code = subprocess.run(
-                [*pytest, *more, *paths],
-                cwd=ROOT,
-                stdout=said,
-                stderr=said and subprocess.STDOUT,
-                check=False,
-            ).returncode
-            if code not in {0, NONE_LEFT}:
-                failed.append(code)
+
+@contextlib.contextmanager
+def working_room() -> Iterator[dict[str, str]]:
+    """Give the environment whose temporary files lie in memory, where there is room; they go at the end.
+
+    A shop is made for nearly every test, and each of its writes waits for the disk: 7 ms, measured. Whether a
+    write is asked to reach the disk is told by the calls that tests/faults looks at, on the disk.
+    """
+    try:
+        roomy = shutil.disk_usage(IN_MEMORY).free > ROOM_BYTES and os.access(IN_MEMORY, os.W_OK)
+    except OSError:
+        roomy = False
+    if not roomy:
+        yield {}
+        return
+    with tempfile.TemporaryDirectory(
+        prefix="baulk-tests-", dir=IN_MEMORY, ignore_cleanup_errors=True
+    ) as room:
+        Path(room).chmod(0o755)  # PostgreSQL runs as somebody else
+        yield {"TMPDIR": room}
+
+
+def side_by_side(left: deque[Portion]) -> list[str]:
+    """Run portions side by side, each one's words in one piece as it ends; return what failed."""
+    began, failed, speaking = time.monotonic(), [], threading.Lock()
+    table: list[str] = []
+
+    def lane(env: dict[str, str]) -> None:
+        while True:
             try:
-                paths = left.popleft()
+                each = left.popleft()
             except IndexError:
                 return
+            start = time.monotonic()
+            done = subprocess.run(
+                each.argv,
+                cwd=ROOT,
+                env={**os.environ, **env, **each.env},
+                stdout=subprocess.PIPE,
+                stderr=subprocess.STDOUT,
+                check=False,
+            )
+            fine = done.returncode in each.passes
+            now = time.monotonic()
+            line = (
+                f"== {each.name}: {'ok' if fine else 'FAILED'}, {now - start:.0f} s, at {now - began:.0f} s"
+            )
+            with speaking:
+                table.append(line)
+                if not fine:
+                    failed.append(each.name)
+                print(f"{done.stdout.decode(errors='replace')}{line}", flush=True)
 
-    with tempfile.TemporaryFile() as said:
-        apart = ("-p", "no:cacheprovider")
-        beside = threading.Thread(target=lane, args=(BESIDE, *apart), kwargs={"said": said})
-        beside.start()
+    with working_room() as env:
+        lanes = [threading.Thread(target=lane, args=(env,)) for _ in range(SIDE_BY_SIDE)]
+        for each in lanes:
+            each.start()
         try:
-            lane(sorted(having - {*BESIDE, FOR_BOTH}))
+            for each in lanes:
+                each.join()
         finally:
             left.clear()  # of what was broken off nothing more is begun
-            beside.join()
-        said.seek(0)
-        print(f"== beside it: tests of {', '.join(BESIDE)}, and of {FOR_BOTH} what it took", flush=True)
-        print(said.read().decode(errors="replace"), flush=True)
-    return failed[0] if failed else 0
+            for each in lanes:
+                each.join()
+    print("\n".join(table), flush=True)
+    return failed
 
 
 def main(args: list[str]) -> int:
     """Run all, even after a failure; 0 only if each passed."""
     bench, only_tests = "--bench" in args, "--only-tests" in args
     rest = [each for each in args if each not in {"--bench", "--only-tests"}]
-    passed: dict[str, bool] = {}
+    python = BIN / "python"
+    # compiled once beside the sources, so that none of some hundred commands has to
+    steps: list[tuple[str, list[str | Path]]] = [
+        ("compiled code", [python, "-m", "compileall", "-q", *PARTS]),
+        ("compiled solver", [python, "-c", COMPILED]),
+    ]
     if not only_tests:
-        passed["ruff check"] = step("ruff check", [BIN / "ruff", "check", "."])
-        passed["ruff format"] = step("ruff format --check", [BIN / "ruff", "format", "--check", "."])
-        passed["imports"] = step("import contracts", [BIN / "lint-imports"])
-        passed["types"] = types()
-        failed = [name for name, ok in passed.items() if not ok]
-        print(
-            f"== before the tests: {'failed: ' + ', '.join(failed) if failed else 'all passed'}", flush=True
-        )
+        steps = [
+            ("ruff check", [BIN / "ruff", "check", "."]),
+            ("ruff format", [BIN / "ruff", "format", "--check", "."]),
+            ("import contracts", [BIN / "lint-imports"]),
+            *steps,
+        ]
+    failed = [name for name, argv in steps if not step(name, argv)]
+    print(f"== before the tests: {'failed: ' + ', '.join(failed) if failed else 'all passed'}", flush=True)
     marks = [] if bench else ["-m", "not bench"]
-    print("== tests", flush=True)
-    pytest = [str(BIN / "python"), "-m", "pytest", *marks]
-    tested = (
-        subprocess.run([*pytest, *rest], cwd=ROOT, check=False).returncode if rest or bench else both(pytest)
-    )
-    return 0 if all(passed.values()) and not tested else 1
+    pytest = [str(python), "-m", "pytest", *marks]
+    with types() as typed:
+        left = deque([] if only_tests else [typed])
+        if rest or bench:  # what is measured is alone
+            failed += side_by_side(left)
+            if subprocess.run([*pytest, *rest], cwd=ROOT, check=False).returncode:
+                failed.append("tests")
+        else:
+            left.extend(portions([*pytest, "-p", "no:cacheprovider"]))
+            failed += side_by_side(left)
+    print(f"== {'failed: ' + '; '.join(failed) if failed else 'all passed'}", flush=True)
+    return 1 if failed else 0
 
 
 if __name__ == "__main__":

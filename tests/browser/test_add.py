@@ -95,7 +95,7 @@ class Add:
         self.tap("#next")
 
     def says(self, text):
-        expect(self.page.locator("#status")).to_have_text(text, timeout=20_000)
+        expect(self.page.locator("#status")).to_have_text(text, timeout=60_000)
 
 
 def test_a_timber_with_photograph_pith_and_first_readings_in_few_taps(

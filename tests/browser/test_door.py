@@ -41,7 +41,7 @@ def test_the_password_is_asked_once_and_leads_to_the_page_that_was_asked_for(tmp
         page = person.new_page()
         page.goto(f"{pages.base}/timber?tag=FER-02")
         box = page.get_by_label("Password", exact=True)
-        expect(box).to_be_visible(timeout=30_000)
+        expect(box).to_be_visible(timeout=60_000)
         assert page.get_by_text("FER-02").count() == 0
         browse.shoot(page, "door")
         box.fill("not this one")
@@ -49,19 +49,19 @@ def test_the_password_is_asked_once_and_leads_to_the_page_that_was_asked_for(tmp
         expect(page.get_by_text("not the password")).to_be_visible()
         box.fill(SECRET)
         page.get_by_role("button", name="Sign in").click()
-        expect(page.get_by_role("heading", name="FER-02")).to_be_visible(timeout=15_000)
+        expect(page.get_by_role("heading", name="FER-02")).to_be_visible(timeout=60_000)
         (kept,) = [each for each in person.cookies() if each["name"] == door.COOKIE]
         assert kept["httpOnly"]
         assert kept["sameSite"] == "Lax"
         assert door.COOKIE not in page.evaluate("document.cookie")
         again = person.new_page()
         again.goto(pages.base)
-        expect(again.locator(".b-timber", has_text="FER-01")).to_be_visible(timeout=30_000)
+        expect(again.locator(".b-timber", has_text="FER-01")).to_be_visible(timeout=60_000)
         again.get_by_role("button", name="More").click()
         again.get_by_role("button", name="Sign out").click()
-        expect(again.get_by_label("Password", exact=True)).to_be_visible(timeout=15_000)
+        expect(again.get_by_label("Password", exact=True)).to_be_visible(timeout=60_000)
         page.reload()
-        expect(page.get_by_label("Password", exact=True)).to_be_visible(timeout=30_000)
+        expect(page.get_by_label("Password", exact=True)).to_be_visible(timeout=60_000)
     finally:
         pages.close()
     assert SECRET not in (tmp_path / "pages.log").read_text()
@@ -86,13 +86,13 @@ def test_signing_in_lets_in_those_on_the_list_only(tmp_path, person, email, let_
         page = person.new_page()
         page.goto(f"{pages.base}/timber?tag=FER-02")
         sign_in = page.get_by_role("button", name="Sign in")
-        expect(sign_in).to_be_visible(timeout=30_000)
+        expect(sign_in).to_be_visible(timeout=60_000)
         assert page.get_by_text("FER-02").count() == 0
         sign_in.click()
         if let_in:
-            expect(page.get_by_role("heading", name="FER-02")).to_be_visible(timeout=30_000)
+            expect(page.get_by_role("heading", name="FER-02")).to_be_visible(timeout=60_000)
         else:
-            expect(page.get_by_text("is not on the shop's list")).to_be_visible(timeout=30_000)
+            expect(page.get_by_text("is not on the shop's list")).to_be_visible(timeout=60_000)
             expect(page.get_by_role("button", name="Sign out")).to_be_visible()
             assert page.get_by_text("FER-02").count() == 0
     finally:

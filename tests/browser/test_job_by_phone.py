@@ -96,7 +96,7 @@ def enter_seven(page, served, told):
             add.tap("#another")
         add.fill(weight=weight)
         label = f"/field/label?tag=FER-{n + 2}"  # once it is in the register
-        expect(page.locator("#label")).to_have_attribute("href", label, timeout=20_000)
+        expect(page.locator("#label")).to_have_attribute("href", label, timeout=60_000)
     told.part("seven timbers with their weights", add.taps, add.keys, began)
 
 
@@ -121,11 +121,11 @@ def check_and_undo(page, served, told):
         field.press_sequentially(typed)
         taps, keys = taps + 1, keys + len(typed)
     page.get_by_role("button", name="Save").tap()
-    expect(page.locator(".b-saved")).to_contain_text("check", timeout=30_000)
+    expect(page.locator(".b-saved")).to_contain_text("check", timeout=60_000)
     told.part("a check", taps + 1, keys, began)
     began = time.monotonic()
     page.get_by_role("button", name="Undo").first.tap()
-    expect(page.locator(".b-saved")).to_contain_text("Undone", timeout=30_000)
+    expect(page.locator(".b-saved")).to_contain_text("Undone", timeout=60_000)
     told.part("its undo", 1, 0, began)
 
 

@@ -52,16 +52,16 @@ def test_four_taps_on_the_photograph_are_the_section_of_today(served, phone):
     picture = page.locator(".tap img").first
     places = (CAMERA.seen_at(rendered.CORNERS) + 0.5) / np.array(rendered.SIZE_PX)
     for n, (x, y) in enumerate(places):
-        expect(page.get_by_text(re.compile(rf"corner \({n + 1} of 4\)"))).to_be_visible(timeout=30_000)
+        expect(page.get_by_text(re.compile(rf"corner \({n + 1} of 4\)"))).to_be_visible(timeout=60_000)
         picture.evaluate("each => each.scrollIntoView({ block: 'center' })")
         page.wait_for_timeout(150)  # until it lies still
         box = picture.bounding_box()
         page.touchscreen.tap(box["x"] + x * box["width"], box["y"] + y * box["height"])
-    expect(page.get_by_text(re.compile("It measures .* today"))).to_be_visible(timeout=30_000)
+    expect(page.get_by_text(re.compile("It measures .* today"))).to_be_visible(timeout=60_000)
     browse.OUT.mkdir(exist_ok=True)
     page.screenshot(path=str(browse.OUT / "photo-measured-390.png"))
     page.get_by_role("button", name="Save", exact=True).tap()
-    expect(page.locator(".b-saved")).to_contain_text("measured", timeout=30_000)
+    expect(page.locator(".b-saved")).to_contain_text("measured", timeout=60_000)
     with shop_module.open(folder) as s:
         (event,) = s.register.events("FER-1", kind=EventKind.MEASURED)
     told = [event.detail[name] / true for name, true in (("width_mm", 200.0), ("depth_mm", 190.0))]

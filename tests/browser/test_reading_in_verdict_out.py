@@ -156,7 +156,7 @@ class Hand:
         browse.settled(self.page)
 
     def type(self, key, words):
-        expect(self.page.locator(f".st-key-{key}")).to_be_visible(timeout=20_000)
+        expect(self.page.locator(f".st-key-{key}")).to_be_visible(timeout=60_000)
         self.page.locator(f".st-key-{key} input").first.fill(words)
         self.page.keyboard.press("Enter")
         self.taps, self.keys = self.taps + 1, self.keys + len(words) + 1
@@ -209,10 +209,10 @@ def test_five_unlike_sensors_from_first_message_to_a_verdict(shop, broker, tab, 
         page.goto(f"{pages.base}/timber?tag={TAG}")  # as the code on its tag opens it
         hand, begun = Hand(page), time.monotonic()
         hand.tap(page.locator(".st-key-fold-readings summary"))
-        expect(page.get_by_role("link", name="Add a sensor")).to_be_visible(timeout=20_000)
+        expect(page.get_by_role("link", name="Add a sensor")).to_be_visible(timeout=60_000)
         browse.shoot(page, "five-sensors-begin")
         hand.tap(page.get_by_role("link", name="Add a sensor"))
-        expect(page.get_by_text(f"Add a sensor to {TAG}")).to_be_visible(timeout=20_000)
+        expect(page.get_by_text(f"Add a sensor to {TAG}")).to_be_visible(timeout=60_000)
         hand.tap(page.locator(".st-key-pair-begin button"))
         print(f"from the tag to listening: {hand.taps} taps, {time.monotonic() - begun:.1f} s of machine")
         for topic, body, spot, quantity, unit, more in SENSORS:
@@ -222,7 +222,7 @@ def test_five_unlike_sensors_from_first_message_to_a_verdict(shop, broker, tab, 
                 send(topic, body)
                 page.wait_for_timeout(1000)
             hand.tap(button.first)
-            expect(page.locator(".st-key-pair-said-spot")).to_be_visible(timeout=20_000)
+            expect(page.locator(".st-key-pair-said-spot")).to_be_visible(timeout=60_000)
             choices = page.locator(".st-key-pair-said-spot [role=radiogroup] label")
             if choices.count() > 1:
                 hand.tap(choices.filter(has_text=f"{spot}:").first)

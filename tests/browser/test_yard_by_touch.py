@@ -73,7 +73,7 @@ def scrolled(page):
 def test_a_tile_filters_a_row_opens_and_back_restores_filter_and_place(pages, phone):
     phone.goto(pages.base)
     rows = phone.locator(".b-timber")
-    expect(rows).to_have_count(9, timeout=30_000)
+    expect(rows).to_have_count(9, timeout=60_000)
     phone.locator(".b-tile", has_text="Read these").tap()
     expect(rows).to_have_count(5)
     assert phone.url.endswith("/?show=read")
@@ -82,16 +82,16 @@ def test_a_tile_filters_a_row_opens_and_back_restores_filter_and_place(pages, ph
     before = scrolled(phone)
     assert before > 100
     rows.filter(has_text="FER-07").tap()
-    expect(phone.get_by_role("heading", name="FER-07")).to_be_visible(timeout=30_000)
+    expect(phone.get_by_role("heading", name="FER-07")).to_be_visible(timeout=60_000)
     assert phone.title() == "FER-07 · Baulk"
     phone.go_back()
-    expect(rows).to_have_count(5, timeout=30_000)
+    expect(rows).to_have_count(5, timeout=60_000)
     phone.wait_for_function("document.querySelector('[data-testid=stMain]').scrollTop > 100")
     assert scrolled(phone) == pytest.approx(before, abs=5)
     phone.reload()
-    expect(rows).to_have_count(5, timeout=30_000)
+    expect(rows).to_have_count(5, timeout=60_000)
     phone.go_back()
-    expect(rows).to_have_count(9, timeout=30_000)
+    expect(rows).to_have_count(9, timeout=60_000)
     phone.locator(".st-key-q input").press_sequentially("rack", delay=20)
     expect(rows).to_have_count(2)  # while typing, no key pressed after it
     assert phone.faults == []
@@ -101,31 +101,31 @@ def test_a_tag_is_changed_by_touch_and_undone(pages, phone):
     phone.goto(f"{pages.base}/timber?tag=FER-05&open=history")
     phone.get_by_text("Edit timber", exact=True).tap()
     box = phone.get_by_role("textbox", name="Tag", exact=True)
-    expect(box).to_have_value("FER-05", timeout=15_000)
+    expect(box).to_have_value("FER-05", timeout=60_000)
     browse.settled(phone)
     box.fill("FER-50")
     browse.shoot(phone, "timber-edit-tag")
     save, bar = phone.get_by_role("button", name="Save", exact=True), phone.locator(".st-key-saved")
     assert min(each.bounding_box()["height"] for each in (save, box)) >= 44
     save.tap()
-    expect(bar).to_contain_text("Saved for FER-50: tag changed from FER-05 to FER-50.", timeout=20_000)
-    expect(phone.get_by_role("heading", name="FER-50")).to_be_visible(timeout=15_000)
+    expect(bar).to_contain_text("Saved for FER-50: tag changed from FER-05 to FER-50.", timeout=60_000)
+    expect(phone.get_by_role("heading", name="FER-50")).to_be_visible(timeout=60_000)
     assert "tag=FER-50" in phone.url
     bar.get_by_role("button", name="Undo").tap()
-    expect(phone.get_by_role("heading", name="FER-05")).to_be_visible(timeout=15_000)
+    expect(phone.get_by_role("heading", name="FER-05")).to_be_visible(timeout=60_000)
     assert phone.faults == []
 
 
 def test_a_timber_is_dragged_undo_brings_it_back_and_a_lost_connection_is_told(shop, pages, phone, tmp_path):
     phone.goto(f"{pages.base}/?view=plan")
     chip = phone.locator("a.chip", has_text="FER-03")
-    expect(chip).to_be_visible(timeout=30_000)
+    expect(chip).to_be_visible(timeout=60_000)
     browse.settled(phone)
     phone.locator(".plan").scroll_into_view_if_needed()
     to = phone.locator(".place[data-name=rack] .name")
     drag(phone, middle(chip.bounding_box()), middle(to.bounding_box()))
     bar = phone.locator(".st-key-saved")
-    expect(bar).to_contain_text("FER-03 is moved to rack.", timeout=15_000)
+    expect(bar).to_contain_text("FER-03 is moved to rack.", timeout=60_000)
     expect(phone.get_by_role("status").filter(has_text="FER-03 is moved")).to_be_attached()
     box, menu = bar.bounding_box(), phone.locator(".st-key-menu").bounding_box()
     assert box["y"] + box["height"] <= menu["y"]
@@ -136,7 +136,7 @@ def test_a_timber_is_dragged_undo_brings_it_back_and_a_lost_connection_is_told(s
     undo = bar.get_by_role("button", name="Undo")
     assert undo.bounding_box()["height"] >= 44
     undo.tap()
-    expect(bar).to_contain_text("FER-03 is where it was.", timeout=15_000)
+    expect(bar).to_contain_text("FER-03 is where it was.", timeout=60_000)
     with shop_module.open(shop) as s:
         assert s.register.get("FER-03").place == "shed"
     # the same by keyboard: selected, a place chosen, left, and put there
@@ -152,16 +152,16 @@ def test_a_timber_is_dragged_undo_brings_it_back_and_a_lost_connection_is_told(s
         expect(said).to_contain_text(told)
     for key in (" ", "ArrowRight", "Enter"):
         phone.keyboard.press(key)
-    expect(bar).to_contain_text("FER-03 is moved to rack.", timeout=15_000)
+    expect(bar).to_contain_text("FER-03 is moved to rack.", timeout=60_000)
     expect(chip).to_be_focused()
     # the connection is lost, and comes back
     pages.close()
-    expect(phone.get_by_role("alert")).to_have_text(re.compile("No connection to the shop"), timeout=20_000)
+    expect(phone.get_by_role("alert")).to_have_text(re.compile("No connection to the shop"), timeout=60_000)
     assert phone.get_by_role("dialog").count() == 0
-    expect(bar).to_be_hidden(timeout=15_000)
+    expect(bar).to_be_hidden(timeout=60_000)
     again = browse.Pages(shop, tmp_path / "again.log", port=pages.port)
     try:
-        expect(phone.get_by_text("No connection to the shop")).to_be_hidden(timeout=30_000)
+        expect(phone.get_by_text("No connection to the shop")).to_be_hidden(timeout=60_000)
         assert phone.get_by_role("dialog").count() == 0
     finally:
         again.close()

@@ -1,6 +1,8 @@
 """The pages without a browser: the app of one invented shop."""
 
 import importlib.util
+import json
+import shutil
 from pathlib import Path
 
 import pytest
@@ -28,9 +30,23 @@ def crawl():
     return _load("yard_of_units")
 
 
+@pytest.fixture(scope="session")
+def filled(invented, tmp_path_factory):
+    """Return the folder of an invented shop, filled once for each way of filling it; it is for copying."""
+    made = {}
+
+    def once(**given):
+        key = json.dumps(given, sort_keys=True)
+        if key not in made:
+            made[key] = invented.shop(tmp_path_factory.mktemp("filled") / "shop", **given)
+        return made[key]
+
+    return once
+
+
 @pytest.fixture
-def shop_folder(tmp_path, invented, request):
-    return invented.shop(tmp_path / "shop", **getattr(request, "param", {}))
+def shop_folder(tmp_path, filled, request):
+    return shutil.copytree(filled(**getattr(request, "param", {})), tmp_path / "shop")
 
 
 @pytest.fixture

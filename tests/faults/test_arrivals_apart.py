@@ -16,7 +16,7 @@ def test_listeners_that_take_turns_never_give_two_messages_one_arrival(kit, list
     settings = yard_dir / "baulk.toml"
     settings.write_text(settings.read_text().replace("[broker]", '[broker]\nshare = "yard"'))
     both = [listen(yard_dir, number=number) for number in (1, 2)]
-    assert all(one.ready.wait(15) for one in both)
+    assert all(one.ready.wait(60) for one in both)
     sender.send(kit.untimed(0, COUNT))
     assert kit.until(lambda: kit.stored(yard_dir) + len(kit.quarantined(yard_dir)) >= COUNT)
     assert kit.quarantined(yard_dir) == []
@@ -26,7 +26,7 @@ def test_listeners_that_take_turns_never_give_two_messages_one_arrival(kit, list
 @pytest.mark.broker
 def test_messages_that_have_no_packet_identifier_have_each_an_arrival(kit, listen, sender, yard_dir):
     one = listen(yard_dir)
-    assert one.ready.wait(15)
+    assert one.ready.wait(60)
     for payload in kit.untimed(0, COUNT):
         sender.client.publish(kit.topic, payload, qos=0)
     sender.send(kit.timed(0, 1))

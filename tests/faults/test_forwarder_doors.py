@@ -146,7 +146,7 @@ def test_readings_and_events_of_enrolled_devices_arrive_through_two_doors(both, 
     settle(shed, far, near)
     sensor, telephone = enrol_at_the_yard(shed, far)
     one = listen(home)
-    assert one.ready.wait(15)
+    assert one.ready.wait(60)
     with forwarding(shed, password, kit) as said:
         weight = '[{"n":"weight","u":"kg","v":96.5}]'
         air = '[{"n":"temp","u":"Cel","v":14.5}]'
@@ -185,7 +185,7 @@ def test_a_certificate_of_somebody_else_is_told_and_nothing_lost(both, kit, list
         assert kit.until(lambda: any("certificate" in each and "none is lost" in each for each in said)), said
     settle(shed, far, near)
     one = listen(home)
-    assert one.ready.wait(15)
+    assert one.ready.wait(60)
     with forwarding(shed, password, kit):
         assert kit.until(lambda: kit.stored(home) == 5)
     with shop.open(home) as opened:
@@ -197,7 +197,7 @@ def test_a_name_that_is_not_the_accounts_is_said_and_holds_nothing_up(both, kit,
     settle(shed, far, near, name="shed")
     sensor, _ = enrol_at_the_yard(shed, far)
     one = listen(home)
-    assert one.ready.wait(15)
+    assert one.ready.wait(60)
     with forwarding(shed, password, kit) as said:
         assert any('set name = "mill" in [forward]' in each for each in said), said
         far.send("S7", sensor, (f"{HEAD}/sensor/S7", '[{"n":"weight","u":"kg","v":96.5}]'))

@@ -18,7 +18,7 @@ WAITING = 1300
 def test_messages_are_stored_between_turns_of_trying_again(kit, listen, sender, yard_dir, monkeypatch):
     monkeypatch.setattr(listener, "_REPLAY_S", 0.0)
     one = listen(yard_dir)
-    assert one.ready.wait(15)
+    assert one.ready.wait(60)
     packs = [
         RawMessage(
             topic=kit.topic.replace("FER-01", "FER-02"),

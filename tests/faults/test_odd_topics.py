@@ -39,7 +39,7 @@ def test_a_topic_of_the_wrong_depth_is_seen(kit, listen, sender, yard_dir, share
     for topic in OURS:  # what another listener or command left, before we ask for the first time
         sender.client.publish(topic, PACK, qos=1, retain=True).wait_for_publish(10)
     one = listen(yard_dir)
-    assert one.ready.wait(15)
+    assert one.ready.wait(60)
     for topic in ODD:
         sender.send([PACK], topic)
     for topic in OURS:
@@ -64,11 +64,11 @@ def test_a_listener_that_asked_for_less_loses_nothing_when_it_asks_for_more(
             session.topics, "subscriptions", lambda *_: [f"{HEAD}/timber/+", f"{HEAD}/air/+"]
         )  # of 0.1.0
         one = listen(yard_dir)
-        assert one.ready.wait(15)
+        assert one.ready.wait(60)
         one.end()
     sender.send(kit.timed(0, 30))
     again = listen(yard_dir)
-    assert again.ready.wait(15)
+    assert again.ready.wait(60)
     sender.send(kit.timed(30, 60))
     sender.send([PACK], ODD[0])
     assert kit.until(lambda: len(kit.quarantined(yard_dir)) == 1)

@@ -41,7 +41,7 @@ def gone():
 def test_messages_wait_in_the_spool_and_are_stored_in_order(kit, listen, sender, yard_dir, gone):
     order = []
     one = listen(yard_dir, lambda store: Away(store, gone, order))
-    assert one.ready.wait(15)
+    assert one.ready.wait(60)
     sender.send(kit.timed(0, 100))
     assert kit.until(lambda: kit.stored(yard_dir) == 100)
     gone.set()
@@ -99,7 +99,7 @@ def test_a_full_spool_holds_the_messages_at_the_broker(kit, listen, sender, yard
     path = yard_dir / "baulk.toml"
     path.write_text(path.read_text().replace("[broker]", "[broker]\nspool_mb = 0.06"))
     one = listen(yard_dir, lambda store: Away(store, gone, []))
-    assert one.ready.wait(15)
+    assert one.ready.wait(60)
     gone.set()
     sender.send(kit.timed(0, 3000))
     assert kit.until(lambda: one.heard("make room on the disk, or raise spool_mb in [broker]"))

@@ -81,7 +81,7 @@ def test_the_right_password_is_let_in_and_the_rules_allow_what_is_needed(
     set_up(yard_dir, monkeypatch, OURS, port=guarded.port)
     accounts(guarded, yard_dir)
     one = listen(yard_dir)
-    assert one.ready.wait(15)
+    assert one.ready.wait(60)
     send(guarded, 96)
     assert until(lambda: weights(yard_dir) == [96])
 
@@ -99,7 +99,7 @@ def test_readings_come_over_tls_with_the_shops_own_authority(guarded, yard, yard
     set_up(yard_dir, monkeypatch, OURS, "tls = true", 'ca_file = "ca.crt"', port=guarded.tls_port)
     accounts(guarded, yard_dir)
     one = listen(yard_dir)
-    assert one.ready.wait(15)
+    assert one.ready.wait(60)
     send(guarded, 95, tls=guarded.tls, port=guarded.tls_port)
     assert until(lambda: weights(yard_dir) == [95])
 
@@ -109,7 +109,7 @@ def test_a_thousand_readings_over_tls_are_all_there(guarded, yard, yard_dir, lis
     set_up(yard_dir, monkeypatch, OURS, "tls = true", 'ca_file = "ca.crt"', port=guarded.tls_port)
     accounts(guarded, yard_dir)
     one = listen(yard_dir)
-    assert one.ready.wait(15)
+    assert one.ready.wait(60)
     client = sensor(guarded)
     start = time.time() - 400_000
     for k in range(1000):
@@ -172,7 +172,7 @@ def test_a_broker_that_wants_a_certificate_says_so_and_takes_ours(
     own = ('cert_file = "listener.crt"', 'key_file = "listener.key"')
     set_up(yard_dir, monkeypatch, *secure, *own, port=guarded.tls_port)
     one = listen(yard_dir)
-    assert one.ready.wait(15)
+    assert one.ready.wait(60)
 
 
 def test_a_certificate_file_that_is_not_there_is_one_sentence(yard_dir, monkeypatch):

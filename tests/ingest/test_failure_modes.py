@@ -104,10 +104,10 @@ def test_filters_that_overlap_bring_each_message_once(broker_yard_dir, sensor, l
     with shop.open(broker_yard_dir) as opened:
         opened.register.save_place(Place(name="loft"))
     listening = listen(broker_yard_dir)
-    assert listening.ready.wait(15)
+    assert listening.ready.wait(60)
     for topic, value in (("rooms/shed/warmth", "20"), ("rooms/loft/damp", "55"), ("rooms/attic/noise", "3")):
         sensor.publish(topic, value, qos=1).wait_for_publish(10)
-    end = time.monotonic() + 10
+    end = time.monotonic() + 60
     found = []
     while len(found) < 2 and time.monotonic() < end:
         time.sleep(0.1)

@@ -263,7 +263,7 @@ def test_a_preview_reads_the_last_messages_of_a_sensor_and_only_the_newest_part_
 @pytest.mark.broker
 def test_a_sensor_is_met_mapped_and_read_without_a_restart(broker_yard_dir, listen, sensor):
     listening = listen(broker_yard_dir)
-    assert listening.ready.wait(15)
+    assert listening.ready.wait(60)
 
     def send(grams, *, retain=False):
         sensor.publish("shed/scale", json.dumps({"g": grams}), qos=1, retain=retain).wait_for_publish(5)
@@ -308,7 +308,7 @@ def test_of_two_listeners_one_meets_the_sensor_and_the_other_goes_on_when_it_is_
     path = broker_yard_dir / "baulk.toml"
     path.write_text(path.read_text().replace("[broker]", '[broker]\nshare = "yard"'))
     listening = {number: listen(broker_yard_dir, number=number) for number in (1, 2)}
-    assert all(one.ready.wait(15) for one in listening.values())
+    assert all(one.ready.wait(60) for one in listening.values())
 
     with shops.open(broker_yard_dir) as shop:
         asked.begin(shop.store, datetime.now(UTC))

@@ -227,7 +227,7 @@ def test_the_listener_sends_the_plan_by_itself_with_an_expiry(broker_yard_dir, l
     path = broker_yard_dir / "baulk.toml"
     path.write_text(path.read_text() + '\n[announce]\nprefix = "discovery"\n')
     listening = listen(broker_yard_dir)
-    assert listening.ready.wait(15)
+    assert listening.ready.wait(60)
     now = datetime.now(UTC)
     with shops.open(broker_yard_dir) as shop:
         time.sleep(1.2)  # the listener has looked once and found the revision that stays
@@ -254,7 +254,7 @@ def test_a_broker_that_lost_its_memory_is_told_everything_again(broker_yard_dir,
         shop.store.save_evaluation("FER-01", NOW, documents.stored("FER-01", NOW))
         air_answers.keep(shop.store, "shed", replace(ANSWER, made_utc=datetime.now(UTC)))
     listening = listen(broker_yard_dir)
-    assert listening.ready.wait(15)
+    assert listening.ready.wait(60)
 
     def standing():
         got = set()

@@ -5,8 +5,8 @@ from __future__ import annotations
 import time
 
 
-def until(true, seconds=20.0):
-    """Whether something came true in that time."""
+def until(true, seconds=60.0):
+    """Whether something came true in that time; it is long, for who succeeds does not wait for it."""
     end = time.monotonic() + seconds
     while time.monotonic() < end:
         if true():
