@@ -279,7 +279,7 @@ def _put_right(  # noqa: PLR0913, PLR0917 - one a field
 
 def _asked_time(which: str, zone: tzinfo) -> tuple[str, tzinfo]:
     """Return how the time that somebody gave begins, and on whose clock it is."""
-    time, offset = _TIME.fullmatch(which.strip()).groups()  # type: ignore[union-attr] - it matches any text
+    time, offset = _TIME.fullmatch(which.strip()).groups()  # type: ignore[union-attr]  # it matches any text
     if offset is not None:
         zone = datetime.strptime(offset, "%z").tzinfo or zone
     return time.replace("T", " "), zone
