@@ -8,10 +8,12 @@ again, and messages that are decoded again, leave out what a correction that cou
 from __future__ import annotations
 
 import hashlib
+import re
 import secrets
 from collections.abc import Sequence
 from dataclasses import replace
-from datetime import datetime
+from datetime import datetime, tzinfo
+from typing import Final
 
 from baulk.ingest import checks, plausibility
 from baulk.ingest.correction_notes import (
@@ -33,6 +35,9 @@ from baulk.models.quantity import AT_DEPTH, SIZES, Owner
 from baulk.models.reading import AT_LEAST, BY_HAND, Reading, end_flag
 from baulk.models.section import Face
 
+# an offset stands behind a time of day only: the end of 2026-11-25 is none
+_TIME: Final = re.compile(r"(?s)(.*?)(?:(?<=:\d\d)\s*(Z|[+-]\d\d:?\d\d))?")
+
 
 def choose(shop: Shop, owner: Owner, name: str, which: str = "last", series: str = "") -> Reading:
     """Give the reading that a person means.
@@ -41,7 +46,8 @@ def choose(shop: Shop, owner: Owner, name: str, which: str = "last", series: str
     ----------
     which : str
         "last" for the one that was entered last by hand, or the beginning of its time as lists show it, in
-        the shop's zone or in UTC: 2026-11-25, "2026-11-25 14:30".
+        the shop's zone: 2026-11-25, "2026-11-25 14:30". With an offset or Z behind it it is a time there, as
+        exported files have it; so an hour that comes twice when the clocks go back can be said.
     series : str
         The end of its series, such as "weight" or "pin-45/b/moisture", where several have that time.
 
@@ -56,15 +62,17 @@ def choose(shop: Shop, owner: Owner, name: str, which: str = "last", series: str
         if not hand:
             raise OutOfRange("the reading", f"is none that was entered by hand for {name}; say its time")
         return max(hand, key=lambda one: (one.arrived_utc, one.taken_utc))
-    wanted = which.strip().replace("T", " ")
-    found = [one for one in found if any(each.startswith(wanted) for each in _times(one, shop))]
+    begins, zone = _asked_time(which, shop.config.zone)
+    found = [one for one in found if f"{one.taken_utc.astimezone(zone):%Y-%m-%d %H:%M:%S}".startswith(begins)]
     if len(found) == 1:
         return found[0]
     if not found:
         raise OutOfRange(
             "the reading", f"{which!r} is none of {name}; `baulk reading list {name}` shows them"
         )
-    some = "; ".join(f"{_times(one, shop)[0]} {one.series} {one.value:g} {one.unit}" for one in found[:5])
+    some = "; ".join(
+        f"{_shown_time(one, shop.config.zone)} {one.series} {one.value:g} {one.unit}" for one in found[:5]
+    )
     more = f" and {len(found) - 5} more" if len(found) > 5 else ""
     raise OutOfRange("the reading", f"{which!r} means several of {name}: {some}{more}; say more of the time")
 
@@ -269,9 +277,19 @@ def _put_right(  # noqa: PLR0913, PLR0917 - one a field
     return replace(right, flags=(*flags, CORRECTED))
 
 
-def _times(reading: Reading, shop: Shop) -> tuple[str, str]:
-    local = reading.taken_utc.astimezone(shop.config.zone)
-    return f"{local:%Y-%m-%d %H:%M:%S}", f"{reading.taken_utc:%Y-%m-%d %H:%M:%S}"
+def _asked_time(which: str, zone: tzinfo) -> tuple[str, tzinfo]:
+    """Return how the time that somebody gave begins, and on whose clock it is."""
+    time, offset = _TIME.fullmatch(which.strip()).groups()  # type: ignore[union-attr]  # it matches any text
+    if offset is not None:
+        zone = datetime.strptime(offset, "%z").tzinfo or zone
+    return time.replace("T", " "), zone
+
+
+def _shown_time(one: Reading, zone: tzinfo) -> str:
+    """Write a reading's time on the shop's clock, with its offset where that clock shows it twice."""
+    at = one.taken_utc.astimezone(zone)
+    twice = at.replace(fold=0).utcoffset() != at.replace(fold=1).utcoffset()
+    return at.isoformat(" ", "seconds") if twice else f"{at:%Y-%m-%d %H:%M:%S}"
 
 
 def _forget_fit(shop: Shop, reading: Reading) -> None:

@@ -31,6 +31,22 @@ def bare_cell(text: str) -> str:
     return text[1:] if text[:1] == "'" and spreadsheet_cell(text[1:]) == text else text
 
 
+def in_brief(text: str, most: int = 120) -> str:
+    """Write the beginning and the end of a stranger's text that is too long to be read, such as a topic.
+
+    Parameters
+    ----------
+    text : str
+        Any text; up to ``most`` characters it stays as it is.
+    most : int
+        From 20 on. [characters]
+    """
+    if len(text) <= most:
+        return text
+    end = most // 4
+    return f"{text[: most - end - 3]}...{text[-end:]}"
+
+
 def printable(text: str) -> str:
     """Write a stranger's text on one line, with nothing in it that a terminal or a log would obey."""
     return "".join(one if one.isprintable() else repr(one)[1:-1] for one in text)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 import re
+import reprlib
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, fields
 from datetime import datetime
@@ -22,6 +23,8 @@ MEASURED_ALONG: Final[Mapping[Quantity, tuple[Face, Face]]] = MappingProxyType(
 )
 
 _NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9._-]{0,63}")
+_BRIEF: Final = reprlib.Repr()
+_BRIEF.maxstring = 100  # of a name in a sentence: a topic of MQTT may be 64 kB long
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -60,7 +63,7 @@ class Series:
         if not _NAME.fullmatch(self.name):
             raise OutOfRange(
                 "a tag or place",
-                f"is made of up to 64 letters, digits, dots and dashes, not {self.name!r}"
+                f"is made of up to 64 letters, digits, dots and dashes, not {_BRIEF.repr(self.name)}"
                 + ("" if self.name.isascii() else "; its letters are A to Z, without accents"),
             )
         if self.quantity in AT_DEPTH and not (self.depth_mm is not None and 0 < self.depth_mm < 1000):
@@ -157,7 +160,8 @@ def sensor_flag(sensor: str) -> str:
     """Return the flag of a sensor that moves between timbers, for instance ``sensor-S7``."""
     if not _NAME.fullmatch(sensor):
         raise OutOfRange(
-            "the name of a sensor", f"is made of up to 64 letters, digits, dots and dashes, not {sensor!r}"
+            "the name of a sensor",
+            f"is made of up to 64 letters, digits, dots and dashes, not {_BRIEF.repr(sensor)}",
         )
     return f"sensor-{sensor}"
 

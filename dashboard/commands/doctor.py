@@ -14,7 +14,7 @@ from baulk.dashboard.commands import doctor_findings, doctor_store, sensor_clock
 from baulk.dashboard.commands.answers import HERE, JsonOption, ShopOption, counted, say, say_json, table
 from baulk.ingest.device_clock import Learned
 from baulk.ingest.mqtt.last_messages import LastMessage
-from baulk.models import provenance, text
+from baulk.models import formatting, provenance, text
 from baulk.models.calibrate.yard_lessons import Lesson
 
 
@@ -159,7 +159,7 @@ def _show(messages: list[LastMessage], folder: Path) -> None:
         ("topic", "read as", "heard", "bytes", "message", "became"),
         [
             (
-                one.topic,
+                formatting.in_brief(one.topic),
                 one.source,
                 age(datetime.fromisoformat(one.arrived_utc), now),
                 str(one.size),

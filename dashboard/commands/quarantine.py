@@ -25,7 +25,7 @@ from baulk.ingest.exchange import quarantine_file
 from baulk.ingest.mqtt.last_messages import shown
 from baulk.ingest.store.rejected import Cause, QuarantineRow, Which
 from baulk.models.errors import OutOfRange
-from baulk.models.formatting import in_reader_units, printable
+from baulk.models.formatting import in_brief, in_reader_units, printable
 from baulk.models.text import events as event_text
 from baulk.models.text import series as series_text
 from baulk.models.units import System
@@ -65,7 +65,7 @@ def groups(*, shop: ShopOption = HERE, json: JsonOption = False) -> None:
     for each in found:
         many = f"{counted(each.messages, 'message')}, {_size(each.size)}, the last"
         _tell(
-            f"{each.cause.value}  {printable(each.sender)}",
+            f"{each.cause.value}  {printable(in_brief(each.sender))}",
             f"{many} {stamp(each.last_utc, zone)}: {_reason(each.reason, system)}",
         )
     if let_go:
@@ -94,7 +94,7 @@ def list_(
     say(f"{counted(len(rows), 'message')} in quarantine")
     for each, reason in zip(rows, why, strict=True):
         _tell(
-            f"{each.number}  {stamp(each.raw.arrived_utc, zone)}  {printable(each.raw.topic)}",
+            f"{each.number}  {stamp(each.raw.arrived_utc, zone)}  {printable(in_brief(each.raw.topic))}",
             reason,
             shown(each.raw.payload[:60]),
         )

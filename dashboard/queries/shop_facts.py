@@ -54,6 +54,7 @@ class TimberFacts:
     """Everything the Timber page shows."""
 
     timber: Timber
+    entered_as: str  # its first tag: a form bears it, so that another tag leaves what is typed in it
     use: UseClass
     answer: Document | None
     trouble: str | None
@@ -148,6 +149,7 @@ def timber(tag: str) -> TimberFacts:
         latest = sorted(s.store.latest(Owner.TIMBER, found.tag), key=lambda r: r.taken_utc, reverse=True)
         return TimberFacts(
             timber=found,
+            entered_as=s.store.names().entered_as(found.tag),
             use=s.woods.use_classes.get(found.use_class),
             answer=answer,
             trouble=trouble,

@@ -85,6 +85,17 @@ class Entry:
         """Return the key of a field; it is another one after each save."""
         return f"{self._name}-{field}-{self._count}"
 
+    def first(self, field: str, stands: str) -> str:
+        """Return what a field showed when the form was opened; to be asked before the field is drawn.
+
+        A field keeps what it showed then, whatever somebody else saves meanwhile. Held against what stands
+        there now, one that nobody touched would look changed, and saving the form would write over theirs.
+        """
+        noted = self.key(f"first {field}")
+        if self.key(field) not in st.session_state:
+            self._ledger[noted] = stands
+        return str(self._ledger.setdefault(noted, stands))
+
     def form(self) -> AbstractContextManager[Any]:
         """Return the form that the fields stand in."""
         return st.form(self.key("form"), border=False)
@@ -134,6 +145,8 @@ class Entry:
         keep(counted, self._cancels)
 
     def _forget(self) -> None:
+        for each in [key for key in self._ledger if key.startswith(f"{self._name}-first ")]:
+            del self._ledger[each]
         self._ledger.pop(self.key("doubt"), None)
         for button in ("save", "cancel"):
             self._pressed.pop(self.key(button), None)

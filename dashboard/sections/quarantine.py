@@ -83,7 +83,7 @@ def part(facts: shop_facts.ShopFacts) -> None:
         [
             (
                 words.clock(row.raw.arrived_utc),
-                row.raw.topic,
+                formatting.in_brief(row.raw.topic),
                 _why(row, facts),
                 quarantine_data.shown(row.raw.payload),
             )
@@ -153,7 +153,7 @@ def _clashes(rows: list[QuarantineRow], facts: shop_facts.ShopFacts) -> None:
     for row in rows:
         pair = quarantine_data.clash(row)
         if pair is None:
-            layout.cards(("Topic", "Why"), [(row.raw.topic, row.reason)])
+            layout.cards(("Topic", "Why"), [(formatting.in_brief(row.raw.topic), row.reason)])
             continue
         stored, other = event_text.both_values(*pair, facts.system, facts.temperature)
         what = series_text.called(str(pair[0].series), facts.system)
@@ -173,7 +173,7 @@ def _unlikely(rows: list[QuarantineRow], facts: shop_facts.ShopFacts) -> None:
     for row in rows:
         event = quarantine_data.event_of(row)
         if event is None:
-            layout.cards(("Topic", "Why"), [(row.raw.topic, row.reason)])
+            layout.cards(("Topic", "Why"), [(formatting.in_brief(row.raw.topic), row.reason)])
             continue
         said = layout.capital(event_text.event(event, facts.system, zone=words.zone())).removesuffix(".")
         by = f", {words.md(event.by)}" if event.by else ""

@@ -123,6 +123,8 @@ def _edit(one: Reading, facts: shop_facts.ShopFacts, name: str) -> None:
     shown = event_text.value(one, facts.system, facts.temperature).replace("at least ", ">")
     pins, face = one.series.quantity in AT_DEPTH, one.series.face
     depth = units.show_length(one.series.depth_mm, facts.system) if one.series.depth_mm is not None else ""
+    shown, depth = box.first("value", shown), box.first("depth", depth)
+    had = box.first("face", "any" if face is None else face.value)
     with box.form():
         left, right = st.columns(2, wrap=False)
         value = left.text_input("What it should be", shown, key=box.key("value"))
@@ -131,8 +133,7 @@ def _edit(one: Reading, facts: shop_facts.ShopFacts, name: str) -> None:
         if pins:
             left, right = st.columns(2, wrap=False)
             deep = left.text_input("Pin depth", depth, key=box.key("depth"))
-            keep = "any" if face is None else face.value
-            faces = list(dict.fromkeys((keep, *(each.value for each in Face))))
+            faces = list(dict.fromkeys((had, *(each.value for each in Face))))
             at = str(right.selectbox("Face", faces, key=box.key("face")))
         st.caption("What it was stays on record, with your name and today's date; the forecast follows.")
         pressed = box.buttons()
@@ -144,7 +145,7 @@ def _edit(one: Reading, facts: shop_facts.ShopFacts, name: str) -> None:
         bare = units.default_length_unit(facts.system)
         number, least = (None, False) if value.strip() == shown else _value(value, one, facts)
         depth_mm = None if not pins or deep.strip() == depth else units.length_mm(deep, bare=bare)
-        fresh = Face(at) if pins and at not in {"any", face and face.value} else None
+        fresh = Face(at) if pins and at not in {"any", had} else None
 
         def act() -> entry.Saving:
             done = ask(

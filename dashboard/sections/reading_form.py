@@ -48,15 +48,14 @@ def form(
     asks : bool
         Whether the shop's hand meter is asked about even where no meter has been read yet.
     """
-    tag = found.timber.tag
     kind = st.segmented_control(
         "What was read", list(KINDS), format_func=KINDS.__getitem__, default="pins",
-        key=f"reading_kind-{tag}", label_visibility="collapsed",
+        key=f"reading_kind-{found.entered_as}", label_visibility="collapsed",
     )  # fmt: skip
     pins = kind != "weight"
     if pins and (asks or _read_by_hand(found)):
         hand_meter.ask(facts)
-    box = entry.Entry(f"reading-{tag}-{'pins' if pins else 'weight'}", cancels=done)
+    box = entry.Entry(f"reading-{found.entered_as}-{'pins' if pins else 'weight'}", cancels=done)
     with box.form():
         read = _pins(found, facts, box) if pins else _weight(found, facts, box)
         st.caption(words.md(expected(found, facts, pins=pins)))

@@ -45,16 +45,19 @@ def places(facts: ShopFacts) -> None:
             else st.text_input("Name, as in topics and on timbers", key=box.key("name")).strip()
         )
         kinds = list(KINDS)
-        kind = st.selectbox("Kind", kinds, index=kinds.index(old.kind) if old and old.kind in KINDS else 0,
-                            format_func=KINDS.__getitem__, key=box.key("kind"))  # fmt: skip
+        had = box.first("kind", old.kind if old and old.kind in KINDS else kinds[0])
+        kind = st.selectbox("Kind", kinds, index=kinds.index(had), format_func=KINDS.__getitem__,
+                            key=box.key("kind"))  # fmt: skip
         metric = None if old is None else old.volume_m3
         inch = facts.system == "inch"
         shown = (
             "" if metric is None else f"{metric / air_room.M3_FT3:.0f} cu ft" if inch else f"{metric:.0f} m3"
         )
+        shown = box.first("volume", shown)
         size = st.text_input("Air in it", shown, key=box.key("volume"),
                              placeholder="10000 cu ft" if inch else "300 m3")  # fmt: skip
-        note = st.text_input("Note", "" if old is None else old.note, key=box.key("note"))
+        told = box.first("note", "" if old is None else old.note)
+        note = st.text_input("Note", told, key=box.key("note"))
         pressed = box.buttons()
     if not pressed:
         return
@@ -63,12 +66,13 @@ def places(facts: ShopFacts) -> None:
             raise OutOfRange("the place", "needs a name")
         if old is None and name in known:
             raise OutOfRange(f"the place {name}", "is entered already; choose it above to edit it")
-        new = replace(
-            old or Place(name=name),
-            kind=kind,
-            volume_m3=air_room.volume_m3(size, facts.system),
-            note=note.strip(),
-        )
+        new = old or Place(name=name, kind=kind)
+        if kind != had:
+            new = replace(new, kind=kind)
+        if size != shown:  # else what is shown, rounded, would become the volume
+            new = replace(new, volume_m3=air_room.volume_m3(size, facts.system))
+        if note != told:
+            new = replace(new, note=note.strip())
         box.keep(lambda: _entered(new, old))
     except BaulkError as err:
         box.refuse(layout.sentence(err), told=True)

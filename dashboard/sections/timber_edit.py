@@ -21,13 +21,14 @@ from baulk.models.text import events as event_text
 from baulk.models.timber import Event, Timber
 from baulk.models.units import System
 
+_FIELDS: Final = {"tag": "tag", "place": "place", "species": "species", "use": "use_class"}
 TAG_HELP: Final = "Labels and sensors with the former tag still find the timber."
 
 
 def form(found: shop_facts.TimberFacts, facts: shop_facts.ShopFacts, done: Callable[[], None]) -> None:
     """Offer the fields of a timber as they stand; what is changed is a correction, from the start."""
     timber, system = found.timber, facts.system
-    box = entry.Entry(f"edit-{timber.tag}", cancels=done)
+    box = entry.Entry(f"edit-{found.entered_as}", cancels=done)
     with box.form():
         read = _fields(timber, system, box)
         note = st.text_input("Why", key=box.key("note"), placeholder="misread on arrival")
@@ -58,7 +59,7 @@ def form(found: shop_facts.TimberFacts, facts: shop_facts.ShopFacts, done: Calla
 def take_in(found: shop_facts.TimberFacts, done: Callable[[], None]) -> None:
     """Offer to take a retired timber back into the yard."""
     tag = found.timber.tag
-    box = entry.Entry(f"return-{tag}", cancels=done, save="Return")
+    box = entry.Entry(f"return-{found.entered_as}", cancels=done, save="Return")
     with box.form():
         note = st.text_input("Note", key=box.key("note"), placeholder="not sold after all")
         pressed = box.buttons()
@@ -99,30 +100,37 @@ def back(made: Sequence[Event]) -> str:
 
 
 def _fields(timber: Timber, system: System, box: entry.Entry) -> Callable[[], dict[str, Any]]:
-    """Draw the fields; a field left as it stands changes nothing, however coarsely its number is shown."""
+    """Draw the fields; a field left as it was shown changes nothing, however coarsely its number is shown."""
     green, want, woods = timber.section, timber.finished, shop_facts.woods()
-    shown = {
+    stands = {
+        "tag": timber.tag,
         "size": units.show_size(green.width_mm, green.depth_mm, system),
         "finished": units.show_size(want.width_mm, want.depth_mm, system),
         "length": formatting.show_along(timber.length_mm, system),
         "pith_x": units.show_length(green.pith_x_mm, system),
         "pith_y": units.show_length(green.pith_y_mm, system),
+        "place": timber.place,
+        "species": timber.species,
+        "use": timber.use_class,
+        "sealed": str(timber.ends_sealed),
     }
+    shown = {name: box.first(name, value) for name, value in stands.items()}
 
     def text(column: Any, label: str, name: str) -> str:  # noqa: ANN401 - a column or the page itself
         return str(column.text_input(label, shown[name], key=box.key(name))).strip()
 
-    tag = st.text_input("Tag", timber.tag, key=box.key("tag"))
+    given = {"tag": text(st, "Tag", "tag")}
     st.caption(TAG_HELP)
     one, two = st.columns(2, wrap=False)
-    given = {"size": text(one, "Green size", "size"), "finished": text(two, "Finished size", "finished")}
+    given["size"] = text(one, "Green size", "size")
+    given["finished"] = text(two, "Finished size", "finished")
     one, two = st.columns(2, wrap=False)
     given["length"] = text(one, "Length", "length")
-    places = sorted({*shop_facts.places(), timber.place})
+    places = sorted({*shop_facts.places(), timber.place, shown["place"]})
     place = two.selectbox(
         "Place it came to",
         places,
-        index=places.index(timber.place),
+        index=places.index(shown["place"]),
         key=box.key("place"),
         accept_new_options=True,
     )
@@ -130,25 +138,22 @@ def _fields(timber: Timber, system: System, box: entry.Entry) -> Callable[[], di
     given["pith_x"] = text(one, "Pith, right of centre", "pith_x")
     given["pith_y"] = text(two, "Pith, above centre", "pith_y")
     names = woods.species.names()
-    known = names if timber.species in names else (*names, timber.species)
-    species = st.selectbox("Wood", known, index=list(known).index(timber.species), key=box.key("species"))
+    known = names if shown["species"] in names else (*names, shown["species"])
+    species = st.selectbox("Wood", known, index=list(known).index(shown["species"]), key=box.key("species"))
     uses = woods.use_classes
     use = st.selectbox(
-        "It is for", uses.names(), index=uses.names().index(timber.use_class), key=box.key("use"),
+        "It is for", uses.names(), index=uses.names().index(shown["use"]), key=box.key("use"),
         format_func=lambda name: uses.get(name).title,
     )  # fmt: skip
-    sealed = st.checkbox("Ends sealed on arrival", timber.ends_sealed, key=box.key("sealed"))
+    was_sealed = shown["sealed"] == str(True)
+    sealed = st.checkbox("Ends sealed on arrival", was_sealed, key=box.key("sealed"))
+    given |= {"place": str(place).strip(), "species": str(species), "use": str(use), "sealed": str(sealed)}
 
     def read() -> dict[str, Any]:
         fresh = {name: value for name, value in given.items() if value != shown[name]}
-        return {
-            **_sizes(timber, fresh, system),
-            "tag": tag.strip(),
-            "species": species,
-            "use_class": use,
-            "place": str(place).strip(),
-            "ends_sealed": sealed,
-        }
+        named = {_FIELDS[name]: value for name, value in fresh.items() if name in _FIELDS}
+        ends = {"ends_sealed": sealed} if "sealed" in fresh else {}
+        return {**_sizes(timber, fresh, system), **named, **ends}
 
     return read
 

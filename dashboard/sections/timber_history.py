@@ -37,7 +37,7 @@ def show(found: shop_facts.TimberFacts, facts: shop_facts.ShopFacts) -> None:
 def _change(found: shop_facts.TimberFacts, facts: shop_facts.ShopFacts) -> None:
     left = found.timber.retired_utc is not None
     ways = {**WAYS, "leave": "Return to the yard" if left else "Retire"}
-    key = f"history_way-{found.timber.tag}-{st.session_state.get('history_turn', 0)}"
+    key = f"history_way-{found.entered_as}-{st.session_state.get('history_turn', 0)}"
     chosen = st.pills(
         "Change", list(ways), format_func=ways.__getitem__, key=key, label_visibility="collapsed", wrap=True
     )

@@ -73,7 +73,7 @@ def fill_in(
         Draws the fields of a kind that `work_kinds.KINDS` does not have.
     """
     offered, latest = work_kinds.KINDS.get(kind), words.local(layout.now()).date()
-    box = entry.Entry(f"work-{found.timber.tag}-{kind.value}", cancels=done)
+    box = entry.Entry(f"work-{found.entered_as}-{kind.value}", cancels=done)
     with box.form():
         draw = fields or (offered.fields if offered else work_kinds.KINDS[kind].fields)
         read = draw(work_kinds.Form(found=found, system=facts.system, box=box))

@@ -68,6 +68,11 @@ class Door:
             await self._app(scope, receive, send)
             return
         visit = Visit(scope)
+        if scope["type"] == "websocket" and not visit.from_here():
+            # cookies hold for every port of a machine, and the platform compares names only: a page that
+            # another program serves on this machine would get in by the pass of whoever opens it
+            await Answer(403, b"", ()).give(scope, send)
+            return
         if visit.method in {"GET", "HEAD"} and visit.path.startswith(_FREE):
             await self._app(scope, receive, send)
             return
@@ -220,9 +225,12 @@ class Visit:
         return token.strip() if reads and kind.lower() == "bearer" else None
 
     def from_here(self) -> bool:
-        """Whether a form comes from our own page, as browsers say it."""
+        """Whether a form or a socket comes from our own page, as browsers say it."""
         origin = self.headers.get("origin")
-        return origin is None or urlsplit(origin).netloc == self.headers.get("host")
+        try:
+            return origin is None or urlsplit(origin).netloc == self.headers.get("host")
+        except ValueError:
+            return False
 
     @property
     def host(self) -> str | None:

@@ -76,6 +76,12 @@ async def file(request: Request) -> Response:
     return Response(_content(name), media_type=_KINDS[name], headers=kept)
 
 
+# a stranger's page that showed ours in a frame, unseen, could have a visitor press Undo or Discard here
+_SHOWN_ALONE: Final = {
+    "cache-control": "no-cache",
+    "content-security-policy": "frame-ancestors 'self'",
+    "x-content-type-options": "nosniff",
+}
 ROUTES: Final = tuple(Route(f"/frame/{name}", file, methods=["GET"]) for name in _KINDS)
 
 
@@ -150,7 +156,7 @@ class Shell:
             return JSONResponse(_HOW, headers={"cache-control": "no-cache"})
         path = path.rstrip("/") or "/"
         if path in self._pages:
-            return HTMLResponse(html(path, direct=_direct()), headers={"cache-control": "no-cache"})
+            return HTMLResponse(html(path, direct=_direct()), headers=_SHOWN_ALONE)
         if path in FORMER:
             query = scope.get("query_string", b"").decode("latin-1")
             return RedirectResponse(FORMER[path] + (f"?{query}" if query else ""), 307)

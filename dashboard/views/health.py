@@ -161,7 +161,7 @@ def heard(facts: shop_facts.ShopFacts) -> None:
         now = layout.now()
         rows = [
             (
-                each.topic,
+                formatting.in_brief(each.topic),
                 words.age(health_data.moment(each.arrived_utc), now),
                 each.payload,
                 "; ".join(sensor_cells.understood(each, facts.system, facts.temperature, words.zone()))

@@ -153,6 +153,32 @@ def test_without_a_pass_no_socket_opens(ask):
     assert ask.behind.came == ["/_stcore/stream"]
 
 
+@pytest.mark.parametrize(
+    ("origin", "opens"),
+    [
+        (None, True),  # no browser: it shows its pass or has none
+        ("http://yard.local:8501", True),
+        ("http://yard.local:9999", False),
+        ("http://stranger.example", False),
+        ("null", False),
+        ("http://[", False),
+    ],
+)
+@pytest.mark.parametrize("locked", [True, False])
+def test_no_page_of_another_program_on_this_machine_opens_a_socket_by_a_visitors_pass(
+    ask, shop, origin, opens, locked
+):
+    """Browsers send a cookie to every port of a machine, so that the port has to be looked at here."""
+    host = "yard.local:8501" if locked else "127.0.0.1:8501"
+    cookie = ask.pass_of() if locked else None
+    if not locked:
+        access.take_password_away(shop)
+        origin = origin and origin.replace("yard.local", "127.0.0.1")
+    said = ask("", "/_stcore/stream", kind="websocket", cookie=cookie, host=host, origin=origin)
+    assert (said.kind == "websocket.accept") is opens
+    assert (ask.behind.came == ["/_stcore/stream"]) is opens
+
+
 def test_a_page_asks_for_the_password_and_keeps_where_one_was_going(ask):
     said = ask("GET", '/timber?tag=FER-02&x="><script>')
     assert said.status == 401

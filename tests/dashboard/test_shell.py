@@ -62,6 +62,12 @@ def test_a_page_is_html_without_a_word_of_the_platform(path):
     assert body.index("/frame/app.css?v=") < body.index('id="root"')
 
 
+@pytest.mark.parametrize("path", sorted(shell.PAGES))
+def test_no_other_site_shows_a_page_in_a_frame_of_its_own(path):
+    """Without a password a stranger's page could lay ours under the visitor's finger, unseen."""
+    assert "frame-ancestors 'self'" in ask(path).headers["content-security-policy"]
+
+
 STATIC = Path(file_util.get_static_dir())
 
 

@@ -17,7 +17,7 @@ from baulk.models.quantity import Owner
 from baulk.models.reading import AT_LEAST, Series, from_end_mm
 from baulk.models.section import Face
 
-from .conftest import NOW, raw
+from .conftest import NOW, raw, timber
 
 PIN = Series.parse("timber/FER-01/pin-45/moisture")
 WEIGHT = Series.parse("timber/FER-01/weight")
@@ -109,7 +109,7 @@ def test_a_correction_goes_through_the_same_check(read):
 
 def test_what_stands_elsewhere_is_never_written_over(read):
     hand_readings.add(read, PIN, 29.0, now_utc=LATER, taken_utc=LATER)
-    pin = corrections.choose(read, Owner.TIMBER, "FER-01", f"{NOW:%Y-%m-%d %H:%M}")
+    pin = corrections.choose(read, Owner.TIMBER, "FER-01", f"{NOW:%Y-%m-%d %H:%M}Z")
     with pytest.raises(OutOfRange, match="stands there"):
         corrections.put_right(read, pin, **WHO, taken_utc=LATER)
     corrections.take_back(read, pin, **WHO)
@@ -133,6 +133,49 @@ def test_a_reading_is_named_by_its_time_in_the_shops_zone_or_by_the_end_of_its_s
     assert chosen("2026-05-14", "weight") == "timber/FER-01/weight"
     with pytest.raises(OutOfRange, match="is none of FER-01"):
         chosen("2026-05-01")
+
+
+def test_a_time_is_one_of_the_shops_clock_and_never_another_reading_at_that_time_of_utc(yard_dir):
+    """At 09:00 in the shop is meant what was read then, not what was read at 09:00 UTC, hours before."""
+    settings = yard_dir / "baulk.toml"
+    settings.write_text(settings.read_text().replace("[shop]", '[shop]\nzone = "America/New_York"', 1))
+    with shop.open(yard_dir) as opened:
+        opened.register.add(timber())
+        for day_utc, kg in (
+            (datetime(2026, 5, 10, 9, tzinfo=UTC), 96.0),
+            (datetime(2026, 5, 11, 13, tzinfo=UTC), 95.0),
+        ):
+            hand_readings.add(opened, WEIGHT, kg, now_utc=LATER, taken_utc=day_utc)
+
+        def chosen(which):
+            return corrections.choose(opened, Owner.TIMBER, "FER-01", which, "weight").value
+
+        assert chosen("2026-05-11 09:00") == 95.0
+        with pytest.raises(OutOfRange, match="is none of FER-01"):
+            chosen("2026-05-10 09:00")
+        assert chosen("2026-05-10 05:00") == 96.0
+        assert chosen("2026-05-10T09:00Z") == chosen("2026-05-10T09:00:00+00:00") == 96.0
+        assert chosen("2026-05-10 11:00 +02:00") == 96.0
+
+
+def test_of_the_hour_that_comes_twice_either_reading_can_be_said(yard_dir):
+    settings = yard_dir / "baulk.toml"
+    settings.write_text(settings.read_text().replace("[shop]", '[shop]\nzone = "America/New_York"', 1))
+    with shop.open(yard_dir) as opened:
+        opened.register.add(timber())
+        for hour_utc, kg in ((5, 95.0), (6, 94.9)):  # 01:00 by summer time, then 01:00 again
+            at = datetime(2025, 11, 2, hour_utc, tzinfo=UTC)
+            hand_readings.add(opened, WEIGHT, kg, now_utc=LATER, taken_utc=at, sure=True)
+
+        def chosen(which):
+            return corrections.choose(opened, Owner.TIMBER, "FER-01", which, "weight").value
+
+        with pytest.raises(
+            OutOfRange, match=r"01:00:00-04:00 .* 95 kg; 2025-11-02 01:00:00-05:00 .* 94\.9 kg"
+        ):
+            chosen("2025-11-02 01:00")
+        assert chosen("2025-11-02 01:00:00-04:00") == 95.0
+        assert chosen("2025-11-02 01:00-05:00") == 94.9
 
 
 def test_the_same_file_again_leaves_out_what_was_taken_back_but_not_another_value(read, tmp_path):

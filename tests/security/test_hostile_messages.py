@@ -9,6 +9,7 @@ import tracemalloc
 
 import pytest
 
+from baulk.dashboard.commands import quarantine
 from baulk.ingest import pipeline, shop, wire
 from baulk.ingest.errors import WireError
 from baulk.ingest.wire import senml
@@ -64,6 +65,21 @@ def test_such_a_pack_is_in_quarantine_within_20_ms(shop_dir, oak, now_utc):
         took = quickest(lambda: pipeline.handle(raw(long_base(200_000), now_utc), opened))
         assert opened.store.quarantine_count() >= 1
         assert took < 0.02
+
+
+@pytest.mark.parametrize("kind", ["timber", "air", "sensor", "timber/FER-01"])
+def test_a_topic_of_60_kb_is_told_in_a_sentence_that_can_be_read(kind, shop_dir, oak, now_utc, capsys):
+    with shop.open(shop_dir) as opened:
+        opened.register.add(oak)
+        topic = f"baulk/v1/{opened.config.slug}/{kind}/{'A' * 60_000}"
+        pipeline.handle(raw([{"n": "weight", "u": "kg", "v": 90}], now_utc, topic), opened)
+        (row,) = opened.store.quarantined()
+    assert row.raw.topic == topic  # whole: it can be tried again
+    assert len(row.reason) < 500
+    quarantine.list_(shop=shop_dir)
+    told = capsys.readouterr().out
+    assert "AAA...AAA" in told
+    assert len(told) < 1000
 
 
 def test_a_long_name_spoils_its_own_record_only(now_utc):
