@@ -25,7 +25,7 @@ from filled_yard import NOW, SIZES, YEARS, fill, folder_of, fresh
 
 from baulk.ingest import shop
 from baulk.ingest.evaluation import batch, parcel
-from baulk.ingest.evaluation.executors import Here, on_one_core
+from baulk.ingest.evaluation.executors import InProcess, on_one_core
 from baulk.ingest.evaluation.gather import gather
 
 ROUND = int(os.environ.get("BAULK_BENCH_ROUND", "4"))  # timbers that are worked out
@@ -50,7 +50,7 @@ def cpu_s(who=resource.RUSAGE_SELF):
 class _AsIfWorkedOut:
     """A team whose answers are there at once, so that what is left is the parent's own work."""
 
-    size, breaks_whole = 2, False
+    size, shares_fate = 2, False
 
     def __init__(self, made):
         self._made = pickle.dumps(made.sent())
@@ -65,7 +65,7 @@ class _AsIfWorkedOut:
     def close(self):
         pass
 
-    mend = close
+    restart = close
 
 
 def _least(what):
@@ -116,7 +116,7 @@ def test_what_ten_years_cost_a_timber(tmp_path, timbers):
         first = each_s(lambda tag: gather(tag, yard, NOW, airs=airs), tags[:-1])
         again = each_s(lambda tag: gather(tag, yard, NOW, airs=airs), tags)
         print(f"gathering: first {first:.3f} s a timber, from then on {again:.4f}")
-        batch.run(yard, some[:1], NOW, team=Here(), again=True)  # loads and compiles
+        batch.run(yard, some[:1], NOW, team=InProcess(), again=True)  # loads and compiles
         asked = [gather(tag, yard, NOW, airs=airs) for tag in some]
         made = []
         worker = each_s(lambda inputs: made.append(on_one_core(inputs)), asked)

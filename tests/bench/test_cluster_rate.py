@@ -62,7 +62,7 @@ def test_a_cluster_on_the_same_cores_is_nearly_as_quick(tmp_path):
     with ExitStack() as stack:
         yard = stack.enter_context(shop.open(tmp_path / "yard"))
         tags = [each.tag for each in yard.register.list()]
-        beside = executors.Beside(WORKERS)
+        beside = executors.LocalProcesses(WORKERS)
         stack.callback(beside.close)
         far, pids = dask(tmp_path, stack)
         teams = {
