@@ -17,7 +17,7 @@ from baulk.models.text.common import span
 from baulk.models.units import System, TemperatureUnit
 
 HEADS: Final = (
-    "Sensor", "On", "Last word", "Usually every", "Battery", "Signal", "Clock", "Refused", "Drift",
+    "Sensor", "On", "Last heard", "Usually every", "Battery", "Signal", "Clock", "Refused", "Drift",
 )  # fmt: skip
 NOTHING: Final = words.NOTHING
 

@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 from datetime import datetime
 from typing import Final
 
-from baulk.ingest import checks, correction_notes, sorting, wire
+from baulk.ingest import checks, correction_notes, routing, wire
 from baulk.ingest import sensors as ingest_sensors
 from baulk.ingest.shop import Shop
 from baulk.ingest.store.rejected import Cause, QuarantineRow, Rejected
@@ -108,18 +108,18 @@ def change(
     released: list[QuarantineRow] = []
     said: set[Key] = set()  # the first message that says something of a moment is the one that is stored
     for arrived, group in groups.items():
-        sorted_out = [(raw, sorting.sort(raw, shop, tags, sensors)) for raw in group]
-        if not unread and not all(_is_read(raw, one, shop) for raw, one in sorted_out):
+        routed = [(raw, routing.route(raw, shop, tags, sensors)) for raw in group]
+        if not unread and not all(_is_read(raw, one, shop) for raw, one in routed):
             continue
-        now = [one for _, each in sorted_out for one in each.readings if key_of(one) not in said]
+        now = [one for _, each in routed for one in each.readings if key_of(one) not in said]
         now = [one for one in now if key_of(one) not in away]
         now = list({key_of(one): one for one in reversed(now)}.values())[::-1]
         said.update(key_of(one) for one in now)
         found = _paired(then.get(arrived, []), now)
         pairs += found
         if any(new is None for _, new in found):
-            rejected += [bad for raw, one in sorted_out if (bad := one.rejected(raw))]
-        for raw, one in sorted_out:
+            rejected += [bad for raw, one in routed if (bad := one.rejected(raw))]
+        for raw, one in routed:
             row = quarantined.get((raw.topic, raw.payload, raw.arrived_utc))
             if row is not None and one.reason is None:
                 released.append(row)
@@ -156,7 +156,7 @@ def _settled(
     )
 
 
-def _is_read(raw: RawMessage, one: sorting.Sorted, shop: Shop) -> bool:
+def _is_read(raw: RawMessage, one: routing.Routed, shop: Shop) -> bool:
     """Whether today's settings speak of a message at all; what nobody asks for any more stays as it was."""
     if not wire.wanted(raw.topic, slug=shop.config.slug, sources=shop.config.source):
         return False

@@ -18,8 +18,8 @@ from baulk.ingest import (
     known_places,
     pipeline,
     plausibility,
+    routing,
     sensors,
-    sorting,
 )
 from baulk.ingest.errors import Unlikely
 from baulk.ingest.pipeline import Replayed
@@ -246,7 +246,7 @@ def undo(  # noqa: PLR0913 - each says another thing
     waiting = [
         Rejected(
             raw=sensors.as_message(one, undone.tag),
-            reason=sorting.not_entered(undone.tag),
+            reason=routing.not_entered(undone.tag),
             cause=Cause.UNKNOWN_TIMBER,
             waits_for=undone.tag,
         )

@@ -13,8 +13,8 @@ from baulk.ingest import checks, event_checks, known_places, usual, weather_ahea
 from baulk.ingest import sensors as ingest_sensors
 from baulk.ingest.errors import StoreError, Unlikely
 from baulk.ingest.repeats import Repeats, to_keep
+from baulk.ingest.routing import Routed, route
 from baulk.ingest.shop import Shop
-from baulk.ingest.sorting import Sorted, sort
 from baulk.ingest.store import presence
 from baulk.ingest.store.raw_parts import Taken
 from baulk.ingest.store.rejected import EVERYTHING, Cause, QuarantineRow, Which
@@ -39,7 +39,7 @@ def handle_batch(
     raws: Iterable[RawMessage],
     shop: Shop,
     *,
-    heard: MutableMapping[str, tuple[RawMessage, Sorted]] | None = None,
+    heard: MutableMapping[str, tuple[RawMessage, Routed]] | None = None,
     repeats: Repeats | None = None,
 ) -> int:
     """Store what many messages say in one transaction; return how many readings were new.
@@ -87,13 +87,13 @@ def handle_batch(
 
 def _sort_all(
     raws: Sequence[RawMessage], shop: Shop, sensors: ingest_sensors.Sensors
-) -> tuple[list[Sequence[Reading]], dict[int, Sorted]]:
+) -> tuple[list[Sequence[Reading]], dict[int, Routed]]:
     """Give the readings of each message, and by index what became of those that needed a closer look."""
     names = shop.store.names(seen=True)  # a tag changed since is seen when its readings are stored
     tags, places = shop.register.known(names=names), known_places.names(shop)
     ways = usual.Ways(shop, tags, places, names)
     understood: list[Sequence[Reading]] = []
-    odd: dict[int, Sorted] = {}
+    odd: dict[int, Routed] = {}
     for index, raw in enumerate(raws):
         readings: Sequence[Reading] | None = None
         if (way := ways[raw.topic]) is not None:
@@ -102,23 +102,23 @@ def _sort_all(
             except Exception:
                 log.exception("the quick way failed on a message of %s", printable(raw.topic[:120]))
         if readings is None:
-            odd[index] = one = sort(raw, shop, tags, sensors)
+            odd[index] = one = route(raw, shop, tags, sensors)
             readings = one.readings
         understood.append(readings)
     if waiting := [index for index, one in odd.items() if one.waits_for]:
         now = shop.register.known(again=True)
         if now != tags or known_places.names(shop, again=True) != places:
             for index in waiting:
-                odd[index] = one = sort(raws[index], shop, now, sensors)
+                odd[index] = one = route(raws[index], shop, now, sensors)
                 understood[index] = one.readings
     return understood, odd
 
 
 def _remember(
-    heard: MutableMapping[str, tuple[RawMessage, Sorted]],
+    heard: MutableMapping[str, tuple[RawMessage, Routed]],
     raws: Sequence[RawMessage],
     understood: Sequence[Sequence[Reading]],
-    odd: Mapping[int, Sorted],
+    odd: Mapping[int, Routed],
     flagged: Iterable[Reading],
 ) -> None:
     """Keep the last message of each topic, its readings with the flags that the checks gave them."""
@@ -127,7 +127,7 @@ def _remember(
     for topic, index in last.items():
         readings = tuple([marked.get((one.series, one.taken_utc), one) for one in understood[index]])
         heard.pop(topic, None)  # the last of them stands at the end
-        heard[topic] = raws[index], replace(odd.get(index) or Sorted(), readings=readings)
+        heard[topic] = raws[index], replace(odd.get(index) or Routed(), readings=readings)
     held = sum(len(raw.payload) for raw, _ in heard.values())
     for topic in list(heard):  # a flood of topics, or of long messages, must not fill memory
         if len(heard) <= HEARD and held <= _HEARD_BYTES:
@@ -135,7 +135,7 @@ def _remember(
         held -= len(heard.pop(topic)[0].payload)
 
 
-def enter_event(shop: Shop, one: Sorted, *, confirmed_by: str | None = None, preview: bool = False) -> None:
+def enter_event(shop: Shop, one: Routed, *, confirmed_by: str | None = None, preview: bool = False) -> None:
     """Enter the event of a message, or the weather; why an event can't be is noted on what was sorted.
 
     It is committed before the message leaves the listener's hands, and known again if it comes once more.
@@ -243,7 +243,7 @@ def replay(  # noqa: PLR0913 - which, how far, how
     done = Replayed(after=after, upto=upto)
     tags, sensors = frozenset(shop.register.tags()), ingest_sensors.Sensors(shop)
     while rows := [row for row in _next(shop, which, done.after) if row.number <= upto]:
-        tried = [(row, sort(row.raw, shop, tags, sensors)) for row in rows if _may_be_understood(row)]
+        tried = [(row, route(row.raw, shop, tags, sensors)) for row in rows if _may_be_understood(row)]
         done = _sum(done, rows, tried, _settle(shop, tried, preview=preview, confirmed_by=confirmed_by))
         if stop():
             return replace(done, is_done=done.after >= upto)
@@ -252,7 +252,7 @@ def replay(  # noqa: PLR0913 - which, how far, how
 
 def _settle(
     shop: Shop,
-    tried: list[tuple[QuarantineRow, Sorted]],
+    tried: list[tuple[QuarantineRow, Routed]],
     *,
     preview: bool,
     confirmed_by: str | None,
@@ -279,7 +279,7 @@ def _settle(
 
 
 def _sum(
-    done: Replayed, rows: list[QuarantineRow], tried: list[tuple[QuarantineRow, Sorted]], stored: int
+    done: Replayed, rows: list[QuarantineRow], tried: list[tuple[QuarantineRow, Routed]], stored: int
 ) -> Replayed:
     settled = sum(one.reason is None for _, one in tried)
     return replace(

@@ -137,7 +137,7 @@ def impossible_rows(shop: Shop, series: Series, values: NDArray[np.float64]) -> 
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Beside:
+class Evidence:
     """What a reading is held against.
 
     Parameters
@@ -176,7 +176,7 @@ class Beside:
         return plausible.hint(reading, earlier=self.earlier, expected=self.expected)
 
 
-def beside(shop: Shop, reading: Reading) -> Beside:
+def evidence(shop: Shop, reading: Reading) -> Evidence:
     """Gather what one reading is held against.
 
     Parameters
@@ -193,7 +193,7 @@ def beside(shop: Shop, reading: Reading) -> Beside:
     """
     series = reading.series
     if series.owner is Owner.AIR:
-        return Beside()
+        return Evidence()
     tag, taken = shop.register.get(series.name).tag, reading.taken_utc
     timber = shop.register.as_of(tag, taken)
     try:
@@ -208,7 +208,7 @@ def beside(shop: Shop, reading: Reading) -> Beside:
         for one in _earlier(shop, reading)
         if since is None or one.series.quantity is not Quantity.WEIGHT or one.taken_utc >= since
     ]
-    return Beside(
+    return Evidence(
         timber=timber,
         wood=wood,
         earlier=tuple(earlier),
@@ -219,7 +219,7 @@ def beside(shop: Shop, reading: Reading) -> Beside:
 
 def of_reading(shop: Shop, reading: Reading) -> tuple[Finding, ...]:
     """Return what speaks against a reading; see `baulk.models.plausible.of_reading`."""
-    return beside(shop, reading).findings(reading)
+    return evidence(shop, reading).findings(reading)
 
 
 def of_event(shop: Shop, event: Event) -> tuple[Finding, ...]:
@@ -359,8 +359,8 @@ def odd_rows(
         at = from_us(int(taken_us[n]))
         reading = Reading(series=series, value=float(values[n]), taken_utc=at, arrived_utc=at)
         if series.quantity is Quantity.WEIGHT:
-            held = beside(shop, reading)
-            held = Beside(
+            held = evidence(shop, reading)
+            held = Evidence(
                 timber=held.timber,
                 wood=held.wood,
                 earlier=(*held.earlier, *earlier),
@@ -368,7 +368,7 @@ def odd_rows(
             )
             earlier = (reading,)
         else:
-            held = Beside() if one is None else Beside(timber=one.timber, wood=one.wood)
+            held = Evidence() if one is None else Evidence(timber=one.timber, wood=one.wood)
         findings = [each for each in held.findings(reading) if each.level is Level.UNLIKELY]
         if findings:
             yield n, words(shop, findings)

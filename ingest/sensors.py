@@ -216,8 +216,8 @@ class Sensors:
         self._shop = shop
         self._known: Attachments | None = None
 
-    def sort(self, readings: Sequence[Reading]) -> tuple[list[Reading], Reading | None]:
-        """Give those placed, and the first whose sensor was on nothing."""
+    def assign(self, readings: Sequence[Reading]) -> tuple[list[Reading], Reading | None]:
+        """Return the readings that belong to a timber, and the first whose sensor was on nothing."""
         for one in readings:  # nearly always none has a flag
             if one.flags and one.series.owner is Owner.TIMBER and sensor_of(one.flags):
                 break

@@ -1,6 +1,6 @@
 """How a shop's topics are read where nothing is unusual: nearly all messages, for which no more is asked.
 
-A message within the limits given here needs none of what `pipeline.sort` looks at: its timber is entered
+A message within the limits given here needs none of what `routing.route` looks at: its timber is entered
 or its place is known, its sensor does not move, and every value is one that its quantity and timber can have.
 """
 

@@ -52,6 +52,22 @@ def printable(text: str) -> str:
     return "".join(one if one.isprintable() else repr(one)[1:-1] for one in text)
 
 
+def factor(times: float) -> str:
+    """Write how many times as much something is: two digits below one, a tenth above.
+
+    Parameters
+    ----------
+    times : float
+        Above 0. [-]
+
+    Returns
+    -------
+    str
+        ``0.34`` or ``1.3``.
+    """
+    return f"{times:.2f}" if times < 0.995 else f"{times:.1f}"
+
+
 def share(part: float, below: float | None = None) -> str:
     """Write a probability or a share; never a certainty that an ensemble can't give.
 

@@ -51,7 +51,7 @@ def chart(
     )
     first, last = frame["time"].min(), frame["time"].max()
     home = pd.DataFrame(
-        [{"low": service_pct[0], "high": service_pct[1], "text": "where it will live", "time": first}]
+        [{"low": service_pct[0], "high": service_pct[1], "text": "moisture in service", "time": first}]
     )
     x = alt.X("time:T", title=None, axis=time_series.date_axis())
     y = alt.Y("low:Q", title="MC, %", axis=alt.Axis(format="d", tickMinStep=1))

@@ -1,4 +1,4 @@
-"""What a timber's surface is asked for in the days ahead, beside what boards of its wood stand."""
+"""Strain of a timber's surface in the days ahead, beside what boards of its wood withstand."""
 
 from __future__ import annotations
 
@@ -9,11 +9,11 @@ from baulk.dashboard.charts import time_series
 from baulk.ingest.evaluation.document import CheckingMargin, SurfaceAhead
 from baulk.models.formatting import share
 
-WANTS = "the surface wants"
-TITLE = "surface strain, % of length"
+STRAIN = "strain of the surface"
+TITLE = "surface strain, %"
 
 
-def ahead(margin: CheckingMargin, days: SurfaceAhead, height: int = 190) -> alt.LayerChart:
+def ahead(margin: CheckingMargin, days: SurfaceAhead, height: int = 260) -> alt.LayerChart:
     """Draw the strain by day with its range, and the line that it should stay below.
 
     Parameters
@@ -32,12 +32,12 @@ def ahead(margin: CheckingMargin, days: SurfaceAhead, height: int = 190) -> alt.
     """
     low, median, high = days.wanted_pct
     at = time_series.times(days.posix_s)
-    stands = f"boards stand {margin.tolerated_pct:.1f} %"
+    limit = f"limit of boards, {margin.tolerated_pct:.1f} %"
     frame = pd.DataFrame({"time": at, "low": low, "median": median, "high": high, "chance": days.chance})
     lines = pd.concat(
         [
-            pd.DataFrame({"time": at, "value": median, "which": WANTS}),
-            pd.DataFrame({"time": at, "value": margin.tolerated_pct, "which": stands}),
+            pd.DataFrame({"time": at, "value": median, "which": STRAIN}),
+            pd.DataFrame({"time": at, "value": margin.tolerated_pct, "which": limit}),
         ]
     )
     x = alt.X("time:T", title=None, axis=time_series.date_axis("%d %b"))
@@ -45,7 +45,7 @@ def ahead(margin: CheckingMargin, days: SurfaceAhead, height: int = 190) -> alt.
     axis = time_series.value_axis()
     tooltip = [
         alt.Tooltip("time:T", title="day", format="%d %b %Y"),
-        alt.Tooltip("median:Q", title="wanted, %", format=".1f"),
+        alt.Tooltip("median:Q", title="strain, %", format=".1f"),
         alt.Tooltip("chance:Q", title="chance of too much by then", format=".0%"),
     ]
     band = (
@@ -53,7 +53,7 @@ def ahead(margin: CheckingMargin, days: SurfaceAhead, height: int = 190) -> alt.
         .mark_area(opacity=0.18, color=time_series.DEEP)
         .encode(x=x, y=alt.Y("low:Q", title=TITLE, scale=scale, axis=axis), y2="high:Q", tooltip=tooltip)
     )
-    colours = alt.Scale(domain=[WANTS, stands], range=[time_series.DEEP, time_series.EARTH])
+    colours = alt.Scale(domain=[STRAIN, limit], range=[time_series.DEEP, time_series.EARTH])
     drawn = (
         alt.Chart(lines)
         .mark_line(strokeWidth=2.4)
@@ -67,7 +67,7 @@ def ahead(margin: CheckingMargin, days: SurfaceAhead, height: int = 190) -> alt.
 
 
 def finding(margin: CheckingMargin, days: SurfaceAhead) -> str:
-    """Return in one sentence how near the surface comes to what boards stand.
+    """Return in one sentence how near the surface comes to what boards withstand.
 
     Parameters
     ----------
@@ -75,7 +75,7 @@ def finding(margin: CheckingMargin, days: SurfaceAhead) -> str:
         As of `ahead`.
     """
     return (
-        f"In the next {len(days.posix_s) - 1} days the surface wants at most {max(days.wanted_pct[1]):.1f} % "
-        f"of its length, and boards of its wood stand {margin.tolerated_pct:.1f} %; the chance of too much "
-        f"is {share(max(days.chance))}."
+        f"In the next {len(days.posix_s) - 1} days the surface tends to shrink by at most "
+        f"{max(days.wanted_pct[1]):.1f} % of its length, and boards of its wood withstand "
+        f"{margin.tolerated_pct:.1f} %; the chance of too much is {share(max(days.chance))}."
     )

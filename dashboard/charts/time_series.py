@@ -49,6 +49,7 @@ def finish(chart: Any, height: int, *, fit: bool = True) -> alt.LayerChart:  # n
             titleFontSize=12,
             titleFontWeight="normal",
             labelLimit=320,
+            titleLimit=320,
             symbolLimit=12,
         )
     )

@@ -319,7 +319,7 @@ def show(tag: TagArgument, *, shop: ShopOption = HERE, json: JsonOption = False)
         ],
     )
     if said := text.sentences(remarks, system, zone=config.zone):
-        say("\nWhile it lies:")
+        say("\nCare while it dries:")
         for each in said:
             say(f"  - {each}")
 

@@ -13,6 +13,7 @@ from baulk.dashboard.guide import book
 
 _LINK: Final = re.compile(r'href="([\w-]+)\.md"')
 _DRAWING: Final = re.compile(r'<img src="([\w-]+\.svg)"')
+_PERCENT: Final = re.compile(r"(?<=\d) %(?=</td>)")  # a narrow column must not part them
 _HEAD: Final = re.compile(r"<h1>.*?</h1>\n?")
 
 
@@ -50,6 +51,7 @@ def _html(name: str) -> str:
     text = text.replace("<table>", '<div class="b-guide-table"><table class="b-table">').replace(
         "</table>", "</table></div>"
     )
+    text = _PERCENT.sub("\u00a0%", text)
     text = _LINK.sub(lambda found: f'href="{address(found[1])}" target="_self"', text)
     return _DRAWING.sub(
         lambda found: (

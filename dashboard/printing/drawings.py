@@ -170,7 +170,7 @@ def fan_drawing(
     which : "core" or "mean"
         What is forecast.
     home_pct : (float, float)
-        Moisture of its future place, drawn as a band. [%]
+        Its moisture in service, drawn as a band. [%]
     size : (float, float)
         Width and height in points.
 

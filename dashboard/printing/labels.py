@@ -134,6 +134,11 @@ def named(name: str) -> Sheet:
     )
 
 
+def title(name: str) -> str:
+    """Return what a person reads of a sheet: its own title, or the size of a roll as it was typed."""
+    return SHEETS[name].title if name in SHEETS else f"roll, {name}"
+
+
 def rolls(system: units.System) -> tuple[str, ...]:
     """Return the usual sizes of a label on a roll, in the reader's units; common practice, no source."""
     return ("2.4 x 1.1 in", "4 x 2 in") if system == "inch" else ("62 x 29 mm", "102 x 51 mm")

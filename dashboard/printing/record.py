@@ -302,7 +302,7 @@ def _moisture(record: Record, room: float) -> list[Flowable]:
     ]
     fans = [drawings.fan_drawing(answer, which, home, (room * 0.6, 38 * MM)) for which in ("core", "mean")]
     note = page.text(
-        "Line: most likely. Dark: half the chances. Light: nine in ten. Green: its future place, "
+        "Line: most likely. Dark: half the chances. Light: nine in ten. Green: its moisture in service, "
         f"{home[0]:.0f} to {home[1]:.0f} %. Dots: the deepest pins, hollow where they say only 'at least'. "
         "Left: butt end; dashed, the finished piece; cross, the pith; dots, pins.",
         6.5,

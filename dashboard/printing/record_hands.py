@@ -144,7 +144,7 @@ def _counted(number: int, what: str) -> str:
 def lying(remarks: Sequence[Reason], system: System) -> list[Flowable]:
     """List what is to be looked for and done while it lies."""
     said = text.sentences(remarks, system, zone=words.zone())
-    return [page.heading("While it lies"), *page.points(said)] if said else []
+    return [page.heading("Care while it dries"), *page.points(said)] if said else []
 
 
 def signature(room: float) -> list[Flowable]:

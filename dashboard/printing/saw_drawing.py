@@ -11,7 +11,7 @@ from typing import Final
 
 from baulk.dashboard.printing.marks import TEXT_MM, Box, Line, Mark, Words, beside, on_stroke, touches
 from baulk.dashboard.printing.marks import strokes as stroke_list
-from baulk.dashboard.printing.sheet import BLOCK_MM, Sheet
+from baulk.dashboard.printing.sheet import BLOCK_MM, GOES_ON, Sheet
 from baulk.models.plan.sawing.cuts import Cut
 from baulk.models.plan.sawing.cutting import Choice, CutPlan, Laid, Stock
 from baulk.models.plan.sawing.order import SizePlan
@@ -130,7 +130,7 @@ def _sheet(
     system: System,
     cuts: Sequence[Cut] = (),
 ) -> Sheet:
-    lines = [row for line in lines for row in textwrap.wrap(line, _ROW, subsequent_indent="   ")]
+    lines = [row for line in lines for row in textwrap.wrap(line, _ROW, subsequent_indent=GOES_ON)]
     section = stock.section
     low = _EDGE_MM + _LINE_MM * len(lines)
     scale = min(

@@ -15,6 +15,7 @@ from baulk.dashboard.printing.marks import TEXT_MM, Box, Line, Mark, Words
 from baulk.models.errors import OutOfRange
 
 BLOCK_MM: Final = 8.0  # where the lines of words below a drawing begin, by which they are known
+GOES_ON: Final = "   "  # begins a line that goes on with the one above it
 _INK: Final = "#1c2321"
 _QUIET: Final = "#5c6662"
 SUFFIXES: Final = (".svg", ".pdf")
@@ -50,7 +51,13 @@ class Sheet:
             "@media(max-width:480px){text{font-size:7px}}</style>\n"
             f'<rect width="100%" height="100%" fill="#ffffff"/>\n{body}\n</svg>\n'
         )
-        return svg, tuple(mark.text for mark in sorted(said, key=lambda mark: -mark.y))
+        lines: list[str] = []
+        for mark in sorted(said, key=lambda mark: -mark.y):
+            if lines and mark.text.startswith(GOES_ON):  # a screen breaks lines by its own width
+                lines[-1] += f" {mark.text.strip()}"
+            else:
+                lines.append(mark.text)
+        return svg, tuple(lines)
 
     def pdf(self) -> bytes:
         """Write it as PDF, one page."""

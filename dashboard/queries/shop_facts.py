@@ -265,7 +265,7 @@ def judged(read: Typed, now: datetime) -> Judged:
         one = hand_readings.reading(
             s, read.series, read.value, now_utc=now, from_end_mm=read.end_mm, at_least=read.at_least
         )
-        held = plausibility.beside(s, one)
+        held = plausibility.evidence(s, one)
         return Judged(findings=held.findings(one), hint=held.hint(one))
 
     return _ask(question)

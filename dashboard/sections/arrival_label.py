@@ -61,7 +61,8 @@ def offer(tag: str, system: units.System) -> None:
     with st.container(horizontal=True, vertical_alignment="bottom"):
         chosen = st.selectbox(
             "Label", [*labels.SHEETS, *labels.rolls(system)], index=None, key="label_choice",
-            placeholder=kept, accept_new_options=True, label_visibility="collapsed",
+            placeholder=labels.title(kept), accept_new_options=True, format_func=labels.title,
+            label_visibility="collapsed",
         )  # fmt: skip
         sheet = chosen or kept
         with layout.errors_as_sentences():

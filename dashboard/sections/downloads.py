@@ -29,7 +29,10 @@ def offer_timber(found: shop_facts.TimberFacts, now: datetime) -> None:
         left, right = st.columns(2)
         with left:
             me, size, url = preferences.chosen(), shop_facts.facts(), label_address()
-            sheet = st.selectbox("Labels on", [*labels.SHEETS, *labels.rolls(size.system)], key="paper_sheet")
+            sheet = st.selectbox(
+                "Labels on", [*labels.SHEETS, *labels.rolls(size.system)], key="paper_sheet",
+                format_func=labels.title,
+            )  # fmt: skip
             st.download_button(
                 "Labels", lambda: labels_pdf((tag,), sheet, url=url), f"{tag}-labels.pdf",
                 "application/pdf", key="paper_labels",

@@ -183,7 +183,7 @@ def _timbers(made: AirPlan, reader: units.System) -> None:
     if not nothing.timbers:
         st.caption("No timber here waits to be squared.")
         return
-    st.header("What each timber gains", anchor=False)
+    st.header("What each timber gains" if made.offered else "When each timber is ready", anchor=False)
     rows = [
         (without.tag, _date(without), *((_date(with_it), _gained(with_it)) if made.offered else ()))
         for without, with_it in zip(nothing.timbers, chosen.timbers, strict=True)

@@ -44,10 +44,10 @@ def capital(text: str) -> str:
 
 
 def values(rows: Sequence[tuple[str, str, str]]) -> None:
-    """Show a list of values, each with what it is and, in small, how it came."""
+    """Show a list of names, each with its value and, in small, a remark."""
     body = "".join(
-        f"<tr><td>{words.esc(value)}</td><td>{words.esc(what)}<small>{words.esc(how)}</small></td></tr>"
-        for value, what, how in rows
+        f"<tr><td>{words.esc(name)}</td><td>{words.esc(value)}<small>{words.esc(remark)}</small></td></tr>"
+        for name, value, remark in rows
     )
     st.html(f'<table class="b-table b-list"><tbody>{body}</tbody></table>')
 
@@ -109,7 +109,7 @@ def cards(heads: Sequence[str], rows: Sequence[Sequence[str]], *, tight: bool = 
     rows : sequence of sequence of str
         Cells, as text.
     tight : bool
-        Fold them into running lines, the first three cells without their names: for many short rows. A cell
+        Fold them into running lines, for many short rows. A cell
         that says nothing, or what the head says, is left out there.
     """
     head = "".join(f"<th>{words.esc(h)}</th>" for h in heads)

@@ -65,7 +65,7 @@ def _answer(made: CutPlan, system: units.System) -> int:
                     show_movement(choice.largest_mm, system),
                     show_signed(choice.change_mm, system),
                     show_movement(max(each.check_mm for each in choice.pieces), system),
-                    f"{choice.used_share(made.stock.section):.0%}",
+                    f"{100 * choice.used_share(made.stock.section):.0f} %",
                 )
                 for name, choice in zip(names, made.choices, strict=True)
             ],

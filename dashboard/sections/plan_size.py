@@ -54,7 +54,7 @@ def to_order(system: units.System) -> None:
 
 def _files(made: SizePlan, system: units.System) -> None:
     with st.expander("Each allowance", key="allowances"):
-        layout.table(
+        layout.cards(
             ("allowance for", "width", "depth"),
             [
                 (

@@ -56,7 +56,7 @@ def part(facts: shop_facts.ShopFacts) -> None:
             "quarantine_mb and quarantine_days in [store] of baulk.toml set the limits."
         )
     if not found.groups:
-        st.caption("Empty. A message that can't be understood is kept here with its reason and its mend.")
+        st.caption("Empty. A message that can't be understood is kept here with its reason and what to do.")
         return
     if _RUN in st.session_state:
         _go_on()

@@ -14,7 +14,7 @@ from baulk.dashboard.sections import layout
 from baulk.ingest.evaluation.document import Document, Interval
 from baulk.ingest.evaluation.document_fields import sentence, sentences
 from baulk.models import units
-from baulk.models.formatting import share, show_movement
+from baulk.models.formatting import factor, share, show_movement
 
 MOST_REASONS: Final = 5
 FACES: Final = {"a": "face a (up)", "b": "face b", "c": "face c", "d": "face d"}
@@ -42,7 +42,7 @@ def ahead(answer: Document, use: shop_facts.TimberFacts, now: datetime) -> None:
     st.markdown(f"**{words.md(said)}**")
     st.altair_chart(forecast.chart(answer, home, now), width="stretch", key="forecast", alt=said)
     st.caption(
-        "Line: most likely. Band: nine chances in ten. Green: the moisture of its future place, "
+        "Line: most likely. Band: nine chances in ten. Green: its moisture in service, "
         f"{home[0]:.0f} to {home[1]:.0f} %."
     )
     now_ = (("Core", answer.core_now_pct), ("Average", answer.mean_now_pct), ("Shell", answer.shell_now_pct))
@@ -118,8 +118,8 @@ def movement(answer: Document, system: units.System) -> None:
     )
     if check := answer.checking:
         st.caption(
-            f"Checking margin {words.span(*_spanned(check.margin_pct))}: the surface wants to shrink "
-            f"{words.span(*_spanned(check.wanted_pct))}, and boards of this species stand "
+            f"Checking margin {words.span(*_spanned(check.margin_pct))}: the surface tends to shrink "
+            f"{words.span(*_spanned(check.wanted_pct))}, and boards of this species withstand "
             f"{check.tolerated_pct:.1f} % at the mildest published start ({check.source}). A comparison "
             "within the species, never a promise."
         )
@@ -143,14 +143,16 @@ def learned(answer: Document, system: units.System) -> None:
     speed, start, bias = fit.d_factor, fit.start_mc_pct, fit.meter_bias_pct
     way = "high" if bias.median > 0 else "low"
     used = "1 reading" if fit.used == 1 else f"{fit.used} readings"
+    times = f"({factor(speed.low)} to {factor(speed.high)})"
+    off = f"({bias.low:+.1f} to {bias.high:+.1f})"
     lines = [
-        f"It dries {speed.median:.2g} times ({speed.low:.2g} to {speed.high:.2g}) as fast as usual.",
+        f"It dries {factor(speed.median)} times {times} as fast as usual.",
         f"It began at about {words.span(start.median, start.low, start.high)} MC.",
-        f"The pin meter reads about {abs(bias.median):.1f} % {way} ({bias.low:+.1f} to {bias.high:+.1f}).",
+        f"The pin meter reads about {abs(bias.median):.1f} points of MC too {way} {off}.",
         f"Learned from {used}." if fit.used else "No reading has taught it anything yet.",
     ]
     left_out = sentences(fit.left_out_coded, fit.left_out, system, zone=words.zone())
-    lines += [f"Left out: {text}" for text in left_out[:5]]
+    lines += left_out[:5]
     if len(left_out) > 5:
         lines.append(f"... and {len(left_out) - 5} more left out.")
     st.markdown("\n".join(f"- {line}" for line in words.mds(lines)))

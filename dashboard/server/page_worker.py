@@ -6,7 +6,7 @@ import atexit
 from collections.abc import Callable
 from typing import Any, Final, TypeVar
 
-from baulk.ingest.worker_process import Work, WorkerProcess
+from baulk.ingest.worker_process import Work, WorkerDied, WorkerProcess
 
 T = TypeVar("T")
 _WORKER: Final = WorkerProcess()
@@ -35,7 +35,11 @@ def run(work: Work[..., T], *given: object, told: Callable[[Any], None] = lambda
     BaulkError
         If there is no answer, with the reason; also where that process ended before it had one.
     """
-    return _WORKER.run(work, *given, told=told)
+    try:
+        return _WORKER.run(work, *given, told=told)
+    except WorkerDied as err:
+        again = "press the button again (where it ends again, this machine has too little memory free)"
+        raise WorkerDied(f"{err}; {again}") from err
 
 
 def warm_up() -> None:

@@ -11,7 +11,7 @@ from baulk.dashboard.sections import file_import, layout, shop_keeping
 def machine() -> None:
     """Show versions and room."""
     with st.expander("This machine", key="machine"):
-        layout.values([(value, name, how) for name, value, how in health_data.machine()])
+        layout.values(health_data.machine())
 
 
 def page() -> None:

@@ -100,7 +100,7 @@ def sensors(look: Health, facts: shop_facts.ShopFacts) -> None:
         )
         for each in shown[:MOST]
     ]
-    heads = ("On", "What", "Last value", "Last reading", "Usually every", "Longest gap", "Clock")
+    heads = ("On", "Quantity", "Last value", "Last reading", "Usually every", "Longest gap", "Clock")
     layout.cards(heads, rows, tight=True)
     table_files.offer_table("sensors", lambda: table(look), key="sensors")
     if len(shown) > MOST:

@@ -160,17 +160,13 @@ def fold_up(found: shop_facts.TimberFacts, facts: shop_facts.ShopFacts, now: dat
     if answer is not None:
         folds.fold("why", "Why", lambda: timber_answer.why(answer, now, system))
         folds.fold("forecast", "Forecast", lambda: timber_answer.ahead(answer, found, now))
-        folds.fold(
-            "stays", "Comes out and stays", lambda: timber_answer.comes_out(found, answer, now, system)
-        )
+        folds.fold("stays", "Size and movement", lambda: timber_answer.comes_out(found, answer, now, system))
     folds.fold("readings", "Readings", lambda: readings(found, facts, now))
     if answer is not None:
-        folds.fold(
-            "earlier", "Earlier forecasts checked", lambda: forecast_review.section(tag, answer, system, now)
-        )
+        folds.fold("earlier", "Earlier forecasts", lambda: forecast_review.section(tag, answer, system, now))
         folds.fold("if", "What if", lambda: what_if.show(found, facts), page_worker.warm_up)
     folds.fold("checks", "Checks and sizes", lambda: checks_seen.show(tag, answer, system))
-    folds.fold("lies", "While it lies", lambda: while_it_lies.show(tag, system, now))
+    folds.fold("lies", "Care while it dries", lambda: while_it_lies.show(tag, system, now))
     folds.fold("history", "History", lambda: timber_history.show(found, facts))
     folds.fold("source", "Source", lambda: source_seen.show(found, facts))
     folds.fold("files", "Files", lambda: files(found, facts, now))

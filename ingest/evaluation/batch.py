@@ -15,7 +15,7 @@ from datetime import datetime, timedelta
 from typing import Final
 
 from baulk.ingest.evaluation.compute import Answered, Evaluation, in_words, not_worked_out
-from baulk.ingest.evaluation.executors import Beside, Here, Team, cores
+from baulk.ingest.evaluation.executors import InProcess, LocalProcesses, Team, cores
 from baulk.ingest.evaluation.gather import UPDATED, Airs, gather, keep
 from baulk.ingest.evaluation.inputs import Inputs
 from baulk.ingest.evaluation.unchanged import Marks
@@ -146,7 +146,7 @@ def run(  # noqa: PLR0913 - what a person may choose
 
 def _team(count: int, workers: int | None) -> Team:
     workers = min(workers or (cores() if count >= ENOUGH else 1), max(count, 1))
-    return Here() if workers == 1 else Beside(workers)
+    return InProcess() if workers == 1 else LocalProcesses(workers)
 
 
 class _Run:
@@ -295,12 +295,12 @@ class _Run:
             self._look_into(broken)
 
     def _look_into(self, broken: list[_Task]) -> None:
-        """Mend the team; a timber that was alone when a worker died, for the second time, is given up."""
-        if self._team.breaks_whole:
+        """Restart the workers; give a timber up that was alone when a worker died for the second time."""
+        if self._team.shares_fate:
             wait(self._on_way)
             lost = [each for each in self._on_way if isinstance(each.exception(), BrokenExecutor)]
             broken += [self._on_way.pop(each) for each in lost]
-        self._team.mend()
+        self._team.restart()
         if self._suspects and broken == [self._suspects[0]]:
             task = self._suspects.popleft()
             made = not_worked_out(task.tag, self._now, ENDED_TWICE)

@@ -1,4 +1,4 @@
-"""Who works evaluations out: this process, processes beside it, or other machines.
+"""Who works evaluations out: this process, other processes on this machine, or other machines.
 
 Processes with one thread each, not one process with threads: only the drying core runs without the
 interpreter's lock, and it is a third of the work (tests/bench/test_fleet.py has the figures).
@@ -38,11 +38,11 @@ class Team(Protocol):
 
     Attributes
     ----------
-    breaks_whole : bool
+    shares_fate : bool
         Whether all that is on its way fails with the one.
     """
 
-    breaks_whole: bool
+    shares_fate: bool
 
     @property
     def size(self) -> int:
@@ -51,18 +51,18 @@ class Team(Protocol):
     def submit(self, inputs: Inputs) -> Future[Answered]:
         """Begin, or wait in line."""
 
-    def mend(self) -> None:
+    def restart(self) -> None:
         """Be ready to go on after a worker died."""
 
     def close(self) -> None:
         """End what was started; what has not begun never will."""
 
 
-class Here:
+class InProcess:
     """Our own process, one timber after the other, each on every core."""
 
     size = 1
-    breaks_whole = False
+    shares_fate = False
 
     def submit(self, inputs: Inputs) -> Future[Answered]:
         """Work it out now."""
@@ -70,15 +70,15 @@ class Here:
         done.set_result(answer(inputs))
         return done
 
-    def mend(self) -> None:
+    def restart(self) -> None:
         """Do nothing: when this process dies nobody goes on."""
 
     def close(self) -> None:
         """Do nothing."""
 
 
-class Beside:
-    """Processes beside this one, started as they are needed.
+class LocalProcesses:
+    """Other processes on this machine, started as they are needed.
 
     Parameters
     ----------
@@ -86,7 +86,7 @@ class Beside:
         How many.
     """
 
-    breaks_whole = True
+    shares_fate = True
 
     def __init__(self, size: int) -> None:
         self.size = size
@@ -101,7 +101,7 @@ class Beside:
         with _one_thread_each():  # a process is started in here
             return self._pool.submit(from_parcel, parcel.packed(inputs, far=False))
 
-    def mend(self) -> None:
+    def restart(self) -> None:
         """Start the processes anew."""
         self._pool.shutdown(wait=True, cancel_futures=True)
         self._pool = self._started()
@@ -190,7 +190,7 @@ class Cluster:
         If the extra is not installed, nobody answers, or a worker lacks this program or has another version.
     """
 
-    breaks_whole = False
+    shares_fate = False
 
     def __init__(self, address: str, *, within_s: float = WITHIN_S) -> None:
         self._address, self._size, self._looked_s = address, 1, -LOOK_EVERY_S
@@ -232,7 +232,7 @@ class Cluster:
         self._executor.submit(as_asked, parcel.packed(inputs), here()).add_done_callback(pass_on)
         return given
 
-    def mend(self) -> None:
+    def restart(self) -> None:
         """Go on if the scheduler is still there."""
         self._refuse_gone()
 

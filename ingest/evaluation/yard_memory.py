@@ -27,7 +27,7 @@ from baulk.models.errors import NotFound
 from baulk.models.species import Species
 from baulk.models.timber import Timber
 from baulk.models.yard.all_priors import AllPriors
-from baulk.models.yard.estimates import Estimate, Own, Together, settled
+from baulk.models.yard.estimates import Estimate, JointEstimate, Own, settled
 from baulk.models.yard.kinship import Origin, Taught
 from baulk.models.yard.prior import YardPrior
 from baulk.models.yard.track_record import Spread, spread_of
@@ -227,7 +227,7 @@ def _own_in(row: Mapping[str, Any]) -> Own:
     return Own(
         says={name: Estimate(value=value, sd=sd) for name, (value, sd) in row["says"].items()},
         together=whole
-        and Together(
+        and JointEstimate(
             names=tuple(whole["names"]),
             precision=np.array(whole["precision"]),
             pull=np.array(whole["pull"]),

@@ -18,7 +18,7 @@ from baulk.models.known_readings import KnownReadings
 from baulk.models.meter.profile import Corrections
 from baulk.models.timber import Timber
 from baulk.models.yard.estimates import Posterior, own
-from baulk.models.yard.kinship import TOGETHER, Origin, Taught
+from baulk.models.yard.kinship import JOINT_PARAMETERS, Origin, Taught
 
 _FORMAT: Final = 2
 _ARRAYS: Final = ("mean", "cov", "prior_mean", "prior_cov", "default_mean", "default_sd")
@@ -112,7 +112,9 @@ def taught(tag: str, note: bytes) -> tuple[datetime, Taught] | None:
             **{name: np.array(body[name], dtype=np.float64) for name in _ARRAYS},
         )
         origin = origin_in(tag, body["origin"])
-        return datetime.fromisoformat(body["fitted_utc"]), Taught(timber=origin, own=own(after, TOGETHER))
+        return datetime.fromisoformat(body["fitted_utc"]), Taught(
+            timber=origin, own=own(after, JOINT_PARAMETERS)
+        )
     except (
         KeyError,
         TypeError,

@@ -54,12 +54,12 @@ def placed(
     -------
     blocks : list of Block
         One for each timber, depth and face.
-    homeless : iterator of (int, str)
+    unassigned : iterator of (int, str)
         Index into the block and why, of readings from when it was on nothing.
     """
     groups: dict[Series, list[int]] = {}
     flags: dict[int, tuple[str, ...]] = {}
-    homeless: list[tuple[int, str]] = []
+    unassigned: list[tuple[int, str]] = []
     marked = Block(
         series=block.series,
         lines=block.lines,
@@ -71,7 +71,7 @@ def placed(
         one = marked.reading(n, arrived_utc)
         there = sensors.place(one, known)
         if there is None:
-            homeless.append((n, sensors.why_not_words(one, known, zone=zone)))
+            unassigned.append((n, sensors.why_not_words(one, known, zone=zone)))
         else:
             groups.setdefault(there.series, []).append(n)
             flags[n] = there.flags
@@ -87,7 +87,7 @@ def placed(
                 flags={k: flags[n] for k, n in enumerate(index)},
             )
         )
-    return blocks, iter(homeless)
+    return blocks, iter(unassigned)
 
 
 def _nothing(series: Series, values: NDArray[np.float64]) -> tuple[tuple[int, str], ...]:  # noqa: ARG001
@@ -166,12 +166,12 @@ class WideForm:
             if said.sensor is None:
                 blocks.append(block)
                 continue
-            found, homeless = placed(block, said.sensor, self._known, now_utc, zone=self._shop_zone)
+            found, unassigned = placed(block, said.sensor, self._known, now_utc, zone=self._shop_zone)
             blocks += found
             whole = [taken.rows[n] for n in np.flatnonzero(keep)]
             refused += [
                 Refused(line=whole[n].line, reason=why, column=said.heading, cells=whole[n].cells)
-                for n, why in homeless
+                for n, why in unassigned
             ]
         blocks = [block for block in blocks if len(block.taken_us)]
         refused.sort(key=lambda each: each.line)

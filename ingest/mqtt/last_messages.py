@@ -17,8 +17,8 @@ from typing import Any, Final
 from baulk.ingest.config import Config
 from baulk.ingest.errors import StoreError
 from baulk.ingest.pipeline import HEARD
+from baulk.ingest.routing import Routed
 from baulk.ingest.shop import Shop
-from baulk.ingest.sorting import Sorted
 from baulk.ingest.wire import topics
 from baulk.ingest.wire.message import RawMessage
 from baulk.models.formatting import printable
@@ -101,11 +101,11 @@ class Heard:
 
     def __init__(self, shop: Shop, name: str) -> None:
         self.shop, self._name = shop, name
-        self.last: dict[str, tuple[RawMessage, Sorted]] = {}
+        self.last: dict[str, tuple[RawMessage, Routed]] = {}
         self._all: dict[str, dict[str, Any]] | None = None
         self._next = 0.0
 
-    def write(self, *, now: bool = False) -> Mapping[str, tuple[RawMessage, Sorted]]:
+    def write(self, *, now: bool = False) -> Mapping[str, tuple[RawMessage, Routed]]:
         """Write out what is new, every few seconds, and return it.
 
         If the store can't be written it is tried again.
@@ -173,7 +173,7 @@ def shown(payload: bytes) -> str:
     return printable(text) + "..." if len(payload) > _SHOWN else printable(text)
 
 
-def _said(raw: RawMessage, understood: Sorted, config: Config, sources: Sequence[str]) -> LastMessage:
+def _said(raw: RawMessage, understood: Routed, config: Config, sources: Sequence[str]) -> LastMessage:
     if topics.target(raw.topic, config.slug):
         source = "ours"
     else:

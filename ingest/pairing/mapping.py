@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from typing import Final
 
-from baulk.ingest import decode_again, known_places, pipeline, sorting
+from baulk.ingest import decode_again, known_places, pipeline, routing
 from baulk.ingest import shop as shops
 from baulk.ingest.config import Config
 from baulk.ingest.errors import Unlikely
@@ -103,7 +103,7 @@ def trial(shop: Shop, source: Source | None, raws: Sequence[RawMessage]) -> list
     found = []
     for raw in raws:
         # the last message that the broker kept for new subscribers shows as well as any how it is read
-        one = sorting.sort(replace(raw, retained=False), alone, tags)
+        one = routing.route(replace(raw, retained=False), alone, tags)
         found.append(Trial(raw=raw, readings=one.readings, problem=one.reason))
     return found
 
@@ -222,7 +222,7 @@ def bring_in(  # noqa: PLR0913 - which, when, of what
     raws = [one for one in heard if not one.cut and topics.matches(topic, one.topic)]
     raws = [one for one in raws if since is None or one.arrived_utc > since][-MOST_TAKEN:]
     tags = frozenset(now.register.tags())
-    readings = tuple(one for raw in raws for one in sorting.sort(raw, now, tags).readings)
+    readings = tuple(one for raw in raws for one in routing.route(raw, now, tags).readings)
     if raws:
         pipeline.handle_batch(raws, now)
     if not kept_before:

@@ -20,12 +20,17 @@ _PINHOLE: Final[Mapping[System, str]] = {"inch": "1/16 in", "metric": "1 to 3 mm
 _OVAL: Final[Mapping[System, str]] = {"inch": "1/4 to 3/8 in", "metric": "6 to 9 mm"}
 
 
+def _rounded(hours: float) -> str:
+    """Return a count of hours to two digits, for the shell is not known more closely."""
+    return count(int(float(f"{hours:.2g}")), "hour")
+
+
 def _decay(v: Values, system: System) -> str:
     stands = _STANDS[v["resistance"]].format(v["species"])
     sap = ", its sapwood like all sapwood badly" if v["has_sapwood"] else ""
     until = "" if v["dry_utc"] is None else f"; the shell is expected below 20 % by {day(v['dry_utc'])}"
     return (
-        f"In the last {count(round(v['days']), 'day')} it lay {count(round(v['hours_h']), 'hour')} in "
+        f"In the last {count(round(v['days']), 'day')} it lay {_rounded(v['hours_h'])} in "
         f"air of {_WINDOW[system]} "
         f"with its shell above 20 % (now {pct(v['shell_pct'])}), in which wood can rot (Wood Handbook, "
         f"chapter 14){until}. {stands[0].upper()}{stands[1:]}{sap}. Move air over it, keep rain and earth "

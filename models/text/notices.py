@@ -146,6 +146,8 @@ def _clock_runs(held: Values, _system: System) -> str:
     behind_s = held["behind_s"]
     if abs(behind_s) >= 3600:
         return f"comes {formatting.hours_minutes(behind_s)} late"
+    if abs(behind_s) < 1:
+        return f"right to the second{_drift(held)}"
     off = (
         f"{abs(behind_s):.0f} s {'behind' if behind_s >= 0 else 'ahead'}"
         if abs(behind_s) < 120

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from typing import Any, Final
 
-from baulk.models.formatting import capital, count
+from baulk.models.formatting import capital, count, factor
 from baulk.models.units import System
 
 Values = Mapping[str, Any]
@@ -48,7 +48,7 @@ def _forecasts(v: Values, did: str, way: str) -> str:
 
 def _factor(v: Values) -> tuple[str, str]:
     low, middle, high = v["factor"]
-    return f"{middle:.2g}", f"({low:.2g} to {high:.2g})"
+    return factor(middle), f"({factor(low)} to {factor(high)})"
 
 
 def _wood_dries(v: Values, _: System) -> str:

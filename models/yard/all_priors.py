@@ -17,7 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from baulk.models.constants import Floats
-from baulk.models.yard.estimates import Own, Together, told_of
+from baulk.models.yard.estimates import JointEstimate, Own, told_of
 from baulk.models.yard.kinship import (
     LEARNED,
     Kin,
@@ -191,7 +191,7 @@ class _Told:
     def __init__(
         self,
         timbers: Sequence[Origin],
-        wholes: Sequence[Together],
+        wholes: Sequence[JointEstimate],
         lots: Sequence[str],
         heard: NDArray[np.bool_],
     ) -> None:

@@ -61,7 +61,7 @@ class Estimate:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Together:
+class JointEstimate:
     """What a timber's own readings say of several of its numbers at once.
 
     Parameters
@@ -87,12 +87,12 @@ class Own:
     ----------
     says : mapping of str to Estimate
         Of each number by itself, with a huge error where they say nothing.
-    together : Together or None
+    together : JointEstimate or None
         Of its numbers together; None where they were not fitted.
     """
 
     says: Mapping[str, Estimate]
-    together: Together | None = None
+    together: JointEstimate | None = None
 
 
 def own(found: Posterior, together: tuple[str, ...]) -> Own:
@@ -160,7 +160,7 @@ def own(found: Posterior, together: tuple[str, ...]) -> Own:
     some, of_some = _alone(found.names, wanted, precision, drawn)
     natural = some / np.outer(found.default_sd[at], found.default_sd[at])
     pulled = of_some / found.default_sd[at] + natural @ found.default_mean[at]
-    return Own(says=says, together=Together(names=wanted, precision=natural, pull=pulled))
+    return Own(says=says, together=JointEstimate(names=wanted, precision=natural, pull=pulled))
 
 
 def settled(before: Own, now: Own) -> Own:
@@ -187,7 +187,7 @@ def settled(before: Own, now: Own) -> Own:
         says[name] = Estimate(value=value, sd=((told + held) / 2) ** -0.5)
     whole, held_whole = now.together, before.together
     if whole is not None and held_whole is not None and held_whole.names == whole.names:
-        whole = Together(
+        whole = JointEstimate(
             names=whole.names,
             precision=(whole.precision + held_whole.precision) / 2,
             pull=(whole.pull + held_whole.pull) / 2,
@@ -196,13 +196,13 @@ def settled(before: Own, now: Own) -> Own:
 
 
 def told_of(
-    told: Sequence[Together], wanted: tuple[str, ...], usual: Mapping[str, tuple[float, float]]
+    told: Sequence[JointEstimate], wanted: tuple[str, ...], usual: Mapping[str, tuple[float, float]]
 ) -> tuple[Floats, Floats]:
     """Say the same of some of the numbers, the others being as by default.
 
     Parameters
     ----------
-    told : sequence of Together
+    told : sequence of JointEstimate
         One a timber, all with the same names; at least one.
     wanted : tuple of str
         Which of the numbers.

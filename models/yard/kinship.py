@@ -9,7 +9,7 @@ from enum import Enum
 from types import MappingProxyType
 from typing import Final
 
-from baulk.models.yard.estimates import Own, Together
+from baulk.models.yard.estimates import JointEstimate, Own
 from baulk.models.yard.together import FAINT, Heard
 
 
@@ -34,7 +34,7 @@ LEARNED: Final[Mapping[str, Kin]] = MappingProxyType(
         "wet_slope": Kin.METER,
     }
 )
-TOGETHER: Final = tuple(LEARNED)  # names of which a fit says how they hang together
+JOINT_PARAMETERS: Final = tuple(LEARNED)  # those that a fit estimates jointly
 SAME_LOT: Final = timedelta(days=2)
 
 
@@ -134,10 +134,10 @@ def in_common(timbers: Sequence[Origin]) -> dict[str, str]:
     return found
 
 
-def wholes(kin: Iterable[Taught]) -> list[tuple[Origin, Together]]:
+def wholes(kin: Iterable[Taught]) -> list[tuple[Origin, JointEstimate]]:
     """Give those of which it is known how all their numbers hang together."""
     return [
         (each.timber, each.own.together)
         for each in kin
-        if each.own.together is not None and each.own.together.names == TOGETHER
+        if each.own.together is not None and each.own.together.names == JOINT_PARAMETERS
     ]

@@ -30,7 +30,7 @@ from filled_yard import NOW, SIZES, YEARS, fill, folder_of, fresh
 
 from baulk.ingest import shop
 from baulk.ingest.evaluation import batch, executors, parcel
-from baulk.ingest.evaluation.executors import Beside, Here, on_one_core
+from baulk.ingest.evaluation.executors import InProcess, LocalProcesses, on_one_core
 from baulk.ingest.evaluation.gather import gather
 
 ROUND = int(os.environ.get("BAULK_BENCH_ROUND", "4"))  # timbers that are worked out
@@ -57,7 +57,7 @@ def as_if_worked_out(made, tmp_path, monkeypatch):
     """Give processes beside this one that have one answer for all: what is left is the parent's work."""
     file = tmp_path / "answer"
     file.write_bytes(pickle.dumps(made.sent()))
-    with monkeypatch.context() as canned, closing(Beside(2)) as team:
+    with monkeypatch.context() as canned, closing(LocalProcesses(2)) as team:
         canned.setenv("BAULK_BENCH_ANSWER", str(file))
         canned.setattr(executors, "from_parcel", canned_answers.from_parcel)
         yield team
@@ -111,7 +111,7 @@ def test_what_ten_years_cost_a_timber(tmp_path, timbers, monkeypatch):
         first = each_s(lambda tag: gather(tag, yard, NOW, airs=airs), tags[:-1])
         again = each_s(lambda tag: gather(tag, yard, NOW, airs=airs), tags)
         print(f"gathering: first {first:.3f} s a timber, from then on {again:.4f}")
-        batch.run(yard, some[:1], NOW, team=Here(), again=True)  # loads and compiles
+        batch.run(yard, some[:1], NOW, team=InProcess(), again=True)  # loads and compiles
         asked = [gather(tag, yard, NOW, airs=airs) for tag in some]
         parcels, made = [parcel.packed(each, far=False) for each in asked], []
         worker = each_s(lambda given: made.append(on_one_core(parcel.opened(given))), parcels)

@@ -101,7 +101,7 @@ def test_a_cluster_on_the_same_cores_is_nearly_as_quick(tmp_path, monkeypatch):
         yard = stack.enter_context(shop.open(tmp_path / "yard"))
         tags = [each.tag for each in yard.register.list()]
         inputs = gather(tags[0], yard, big.NOW)
-        beside = executors.Beside(WORKERS)
+        beside = executors.LocalProcesses(WORKERS)
         stack.callback(beside.close)
         far, pids = dask(tmp_path, stack, **settings)
         teams = {"beside": (beside, lambda: list(beside._pool._processes)), "dask": (far, lambda: pids)}

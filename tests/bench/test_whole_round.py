@@ -30,7 +30,7 @@ from test_big_yard import cpu_s, resident_mb
 
 from baulk.ingest import shop
 from baulk.ingest.evaluation import batch, yard_memory
-from baulk.ingest.evaluation.executors import Beside
+from baulk.ingest.evaluation.executors import LocalProcesses
 from baulk.ingest.evaluation.gather import gather
 from baulk.ingest.monitoring import health, notices
 from baulk.models.quantity import Owner
@@ -144,7 +144,7 @@ def gathered(yard, tags):
 
 def worked_out(yard, tags):
     """Work every timber out on processes beside this one."""
-    team = Beside(WORKERS)
+    team = LocalProcesses(WORKERS)
     try:
         batch.run(yard, tags[: 2 * WORKERS], NOW, team=team, again=True)  # loads and compiles
         pids = list(team._pool._processes)

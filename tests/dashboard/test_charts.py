@@ -107,7 +107,7 @@ def test_the_forecast_names_the_day_and_says_what_it_finds(invented):
     spec = forecast.chart(answer, (16, 22), now).to_dict()
     words = {row.get("text") for data in spec["datasets"].values() for row in data}
     named = {each for each in words if each and each.startswith("square about ")}
-    assert {"now", "where it will live"} <= words
+    assert {"now", "moisture in service"} <= words
     assert len(named) == 1
     day = named.pop().removeprefix("square ")
     assert forecast.finding(answer, now).startswith(f"It may be squared {day}: by then the core goes")
@@ -151,12 +151,15 @@ def test_the_surface_is_drawn_by_day_below_or_above_what_boards_stand():
     )  # fmt: skip
     spec = surface.ahead(margin, margin.ahead).to_dict()
     band, lines = spec["layer"]
-    assert lines["encoding"]["color"]["scale"]["domain"] == ["the surface wants", "boards stand 3.7 %"]
+    assert lines["encoding"]["color"]["scale"]["domain"] == [
+        "strain of the surface",
+        "limit of boards, 3.7 %",
+    ]
     drawn = spec["datasets"][lines["data"]["name"]]
-    assert [row["value"] for row in drawn if row["which"] == "the surface wants"] == days
-    assert {row["value"] for row in drawn if row["which"] != "the surface wants"} == {3.745}
+    assert [row["value"] for row in drawn if row["which"] == "strain of the surface"] == days
+    assert {row["value"] for row in drawn if row["which"] != "strain of the surface"} == {3.745}
     assert band["encoding"]["y"]["scale"]["domain"][1] > 6.0
     assert surface.finding(margin, margin.ahead) == (
-        "In the next 2 days the surface wants at most 6.0 % of its length, and boards of its wood stand "
-        "3.7 %; the chance of too much is 90 %."
+        "In the next 2 days the surface tends to shrink by at most 6.0 % of its length, and boards of its "
+        "wood withstand 3.7 %; the chance of too much is 90 %."
     )

@@ -9,7 +9,7 @@ import pytest
 from typer.testing import CliRunner
 
 from baulk.dashboard import commands
-from baulk.ingest import pipeline, sorting
+from baulk.ingest import pipeline, routing
 from baulk.ingest import shop as shops
 from baulk.ingest.mqtt import last_messages
 from baulk.ingest.wire import RawMessage
@@ -78,7 +78,7 @@ def test_a_flood_of_topics_keeps_the_newest(yard_dir):
             raw = RawMessage(
                 topic=f"loft/n{number}", payload=b"20", arrived_utc=NOW + timedelta(seconds=number)
             )
-            memory.last[raw.topic] = (raw, sorting.Sorted())
+            memory.last[raw.topic] = (raw, routing.Routed())
         memory.write(now=True)
         kept = last_messages.last_messages(opened)
     assert len(kept) == 300

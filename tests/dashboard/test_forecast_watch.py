@@ -37,7 +37,7 @@ def tried(monkeypatch):
     """Tags that were tried, in order; the answers are made up."""
     tags = []
 
-    class Instead(executors.Here):
+    class Instead(executors.InProcess):
         def submit(self, inputs):
             done = executors.Future()
             done.set_result(not_worked_out(inputs.timber.tag, inputs.now_utc, "made up"))

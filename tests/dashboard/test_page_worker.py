@@ -15,6 +15,7 @@ from baulk.dashboard import asgi
 from baulk.dashboard.sections import folds, humidity_plan
 from baulk.dashboard.server import page_worker
 from baulk.ingest.planning import worker_jobs
+from baulk.ingest.worker_process import WorkerDied
 
 
 @pytest.fixture
@@ -79,6 +80,15 @@ def test_it_comes_when_the_plan_of_parts_is_opened(app, came):
     app.segmented_control(key="plan_way").set_value("parts").run()
     assert not app.exception
     assert came == [worker_jobs.ready]
+
+
+def test_who_asked_a_process_that_was_killed_is_told_to_press_again(monkeypatch):
+    def killed(*_given, **_how):
+        raise WorkerDied("the worker process was killed or ran out of memory (SIGKILL)")
+
+    monkeypatch.setattr(page_worker._WORKER, "run", killed)
+    with pytest.raises(WorkerDied, match=r"\(SIGKILL\); press the button again"):
+        page_worker.run(worker_jobs.ready)
 
 
 def test_it_ends_with_the_server(monkeypatch):

@@ -39,7 +39,7 @@ def worked(monkeypatch):
     sys.path.insert(0, str(INGEST))
     documents, tags = load("documents"), []
 
-    class Instead(executors.Here):
+    class Instead(executors.InProcess):
         def submit(self, inputs):
             tags.append(inputs.timber.tag)
             done = executors.Future()

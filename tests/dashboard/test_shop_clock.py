@@ -22,7 +22,7 @@ from baulk.ingest.evaluation.document_fields import sentences as document_senten
 from baulk.ingest.evaluation.inputs import Wish
 from baulk.ingest.monitoring.notices import Notice
 from baulk.ingest.mqtt import last_messages
-from baulk.ingest.sorting import Sorted
+from baulk.ingest.routing import Routed
 from baulk.ingest.wire.message import RawMessage
 from baulk.ingest.wire.zone import zone_of
 from baulk.models import text
@@ -220,7 +220,7 @@ def test_refusals_and_details_tell_moments_by_the_shops_clock(here):
         pack = b'[{"n": "temp", "u": "Cel", "v": 18, "t": %d}]' % gone.timestamp()
         raw = RawMessage(topic=f"baulk/v1/{opened.config.slug}/air/shed", payload=pack, arrived_utc=gone)
         (reading,) = wire.understand(raw, slug=opened.config.slug, sources=()).readings
-        told = last_messages._said(raw, Sorted(readings=(reading,)), opened.config, ())
+        told = last_messages._said(raw, Routed(readings=(reading,)), opened.config, ())
         line = decode_again._said(reading, opened.config.zone)
     assert told.readings[0].endswith("at 2026-03-01 00:30:00")
     assert line.endswith("at 2026-03-01 00:30:00")

@@ -349,7 +349,7 @@ def test_the_surface_is_shown_with_its_margin_and_the_days_ahead(app, shop_folde
         body = {**json.loads(payload), "checking": checking}
         shop.store.save_evaluation("FER-01", made_utc + timedelta(seconds=1), json.dumps(body).encode())
     page = open_page(app, open="stays")
-    assert any("boards of this species stand 3.7 % at the mildest" in each.value for each in page.caption)
+    assert any("boards of this species withstand 3.7 % at the mildest" in each.value for each in page.caption)
     charts = [each.proto.spec for each in page.get("vega_lite_chart")]
     assert any("surface strain" in each for each in charts)
 

@@ -10,7 +10,7 @@ from pathlib import Path
 
 import pytest
 
-from baulk.ingest import pipeline, shop, sorting
+from baulk.ingest import pipeline, routing, shop
 from baulk.ingest.wire import RawMessage
 from baulk.models.quantity import Owner
 
@@ -129,7 +129,7 @@ def fuzz(yard, how_many, seed):
         topic, body = chance.choice(TRUE)
         payload = bend(chance, json.dumps(body).encode())
         raw = RawMessage(topic=topic, payload=payload, arrived_utc=NOW + timedelta(milliseconds=number))
-        plan = sorting.sort(raw, yard, tags)
+        plan = routing.route(raw, yard, tags)
         assert not (plan.reason or "").startswith("Baulk itself failed"), (payload, plan.reason)
         assert "\n" not in (plan.reason or "")
         pipeline.handle(raw, yard)

@@ -50,7 +50,7 @@ def versions(opened):
     return {json.loads(payload)["model_version"] for payload in kept(opened).values()}
 
 
-class Instead(executors.Here):
+class Instead(executors.InProcess):
     """Answers at once without working anything out."""
 
     def __init__(self):
@@ -209,7 +209,7 @@ def test_a_worker_that_is_killed_costs_nothing(yard):
     assert multiprocessing.active_children() == []
 
 
-class Deadly(executors.Beside):
+class Deadly(executors.LocalProcesses):
     """Its process dies over one timber, each time."""
 
     def submit(self, inputs):
@@ -349,5 +349,5 @@ def test_one_of_several_processes_works_on_one_thread_all_the_way(yard, monkeypa
     monkeypatch.setattr(parallel, "ThreadPoolExecutor", Counted)
     alone = executors.on_one_core(inputs)
     assert pools == []
-    assert alone.to_json() == executors.Here().submit(inputs).result().to_json()
+    assert alone.to_json() == executors.InProcess().submit(inputs).result().to_json()
     assert len(pools) > 4  # fit, forecast, rough-out and build each share their members out

@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from baulk.ingest import checks, hand_readings, operations, pipeline, shop, sorting
+from baulk.ingest import checks, hand_readings, operations, pipeline, routing, shop
 from baulk.ingest.wire import RawMessage
 from baulk.models.errors import NotFound, OutOfRange
 from baulk.models.quantity import Owner
@@ -168,7 +168,7 @@ def test_malformed_payloads_are_kept_with_their_bytes(yard, payload):
 def test_a_mistake_of_our_own_keeps_the_message(yard, monkeypatch):
     monkeypatch.setattr(pipeline.senml_quick, "read", lambda *_a, **_k: 1 / 0)
     assert pipeline.handle(sent([weight(97)], arrived=NOW - HOUR), yard) == 1
-    monkeypatch.setattr(sorting.wire, "understand", lambda *_a, **_k: 1 / 0)
+    monkeypatch.setattr(routing.wire, "understand", lambda *_a, **_k: 1 / 0)
     assert pipeline.handle(sent([weight(96)]), yard) == 0
     assert "Baulk itself failed" in yard.store.quarantined()[0].reason
 
@@ -205,7 +205,7 @@ _PAYLOADS = st.one_of(
 @given(payload=_PAYLOADS, turn=st.integers(0, 10**9))
 def test_any_bytes_end_in_the_store_or_in_quarantine(one_yard, payload, turn):
     message = sent(payload, arrived=NOW + timedelta(seconds=turn))
-    plan = sorting.sort(message, one_yard, frozenset(one_yard.register.tags()))
+    plan = routing.route(message, one_yard, frozenset(one_yard.register.tags()))
     assert plan.readings or plan.reason or _only_bases(payload)
     pipeline.handle(message, one_yard)
     assert pipeline.handle(message, one_yard) == 0  # once more adds nothing

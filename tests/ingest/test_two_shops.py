@@ -135,7 +135,7 @@ def test_each_is_evaluated_by_its_own_tables_also_after_the_other_was(yards, fol
 def test_a_process_beside_this_one_answers_by_the_shops_tables_too(yards):
     fill(yards["upper"])
     inputs = gather.gather(TAG, yards["upper"], NOW)
-    beside = executors.Beside(1)
+    beside = executors.LocalProcesses(1)
     try:
         made = beside.submit(inputs).result(timeout=120)
     finally:

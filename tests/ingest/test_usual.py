@@ -12,7 +12,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from baulk.ingest import checks, known_places, pipeline, sensors, sorting, usual
+from baulk.ingest import checks, known_places, pipeline, routing, sensors, usual
 from baulk.ingest.wire import senml_quick
 from baulk.ingest.wire.message import RawMessage, message_of
 from baulk.models.quantity import AT_DEPTH, SPECS, Owner, Quantity
@@ -120,7 +120,7 @@ def test_what_takes_the_short_way_comes_out_as_by_the_long_one(yard, where):
         found = None if way is None else senml_quick.read(one, way)
         if found is not None:
             taken += 1
-            assert sorting.sort(one, yard, tags, sensors.Sensors(yard)) == sorting.Sorted(
+            assert routing.route(one, yard, tags, sensors.Sensors(yard)) == routing.Routed(
                 readings=tuple(found), cause=pipeline.Cause.IMPOSSIBLE
             )
     assert (taken > 3) is (where in {"timber/FER-01", "air/shed", "sensor/S1/air/shed"})

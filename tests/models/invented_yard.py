@@ -6,8 +6,8 @@ from datetime import UTC, datetime, timedelta
 
 import numpy as np
 
-from baulk.models.yard.estimates import Estimate, Own, Together
-from baulk.models.yard.kinship import TOGETHER, Origin, Taught
+from baulk.models.yard.estimates import Estimate, JointEstimate, Own
+from baulk.models.yard.kinship import JOINT_PARAMETERS, Origin, Taught
 
 CAME = datetime(2018, 4, 7, 9, tzinfo=UTC)
 DAY = timedelta(days=1)
@@ -16,7 +16,7 @@ DEFAULTS = {
     "start": (64.0, 9.6), "ln_surface": (0.0, 0.5), "emc_offset": (0.0, 1.0), "meter_bias": (0.0, 1.5),
     "wet_slope": (0.2, 0.12),
 }  # fmt: skip
-MIDDLE, SD = (np.array(each) for each in zip(*(DEFAULTS[name] for name in TOGETHER), strict=True))
+MIDDLE, SD = (np.array(each) for each in zip(*(DEFAULTS[name] for name in JOINT_PARAMETERS), strict=True))
 SHARP = np.array([3, 0.5, 0.3, 0.3, 1, 1, 0.5, 1, 1])
 
 
@@ -25,7 +25,7 @@ def said(rng, truth):
     seen = rng.normal(0, 1, (12, 9)) * SHARP
     precision, pull = seen.T @ seen / 4, seen.T @ (seen @ truth + rng.normal(0, 2, 12)) / 4
     says = {}
-    for i, name in enumerate(TOGETHER):
+    for i, name in enumerate(JOINT_PARAMETERS):
         rest = np.arange(9) != i
         through = np.linalg.solve(precision[rest][:, rest] + np.eye(8), precision[rest, i])
         told = precision[i, i] - precision[i, rest] @ through
@@ -33,7 +33,8 @@ def said(rng, truth):
         says[name] = Estimate(value=float(MIDDLE[i] + SD[i] * value), sd=float(SD[i] * told**-0.5))
     natural = precision / np.outer(SD, SD)
     return Own(
-        says=says, together=Together(names=TOGETHER, precision=natural, pull=pull / SD + natural @ MIDDLE)
+        says=says,
+        together=JointEstimate(names=JOINT_PARAMETERS, precision=natural, pull=pull / SD + natural @ MIDDLE),
     )
 
 

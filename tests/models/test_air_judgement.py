@@ -21,7 +21,7 @@ from invented_room import GIVEN, NOW, NOW_S, coast, coastal, need, piece, room
 from baulk.models import text
 from baulk.models.air import AirSeries
 from baulk.models.diffusion import DiffusionLaw
-from baulk.models.plan.humidity import courses, judgement, mould, plan, summary, ways, window
+from baulk.models.plan.humidity import judgement, mould, plan, summary, trajectories, ways, window
 from baulk.models.plan.humidity.air_plan import Water
 from baulk.models.plan.humidity.finished import is_finished
 from baulk.models.plan.humidity.outcome import Alternative, Span
@@ -164,7 +164,7 @@ def test_a_timber_moved_later_lies_in_its_old_air_until_then():
     moved = air.posix_s >= NOW_S + 13 * 7 * 86_400
     assert set(air.rh_pct[~moved]) == {85.0}
     assert set(air.rh_pct[moved]) == {45.0}
-    made, (stock,) = courses.follow(asked, later), asked.stocks
+    made, (stock,) = trajectories.follow(asked, later), asked.stocks
     stays = stock.dried(asked.room.year, asked.room.at_s())
     mean = [[float(np.median(each.mean_pct)) for each in one] for one in (made.fields["OAK-1"], stays)]
     assert mean[0][:14] == pytest.approx(mean[1][:14], abs=0.1)
@@ -222,7 +222,7 @@ def test_plan_and_doing_nothing_agree_with_a_solver_that_shares_nothing_with_the
     asked = coastal(oak)
     rh = np.clip(asked.room.expected_rh - np.arange(156) / 4, 72.0, None)
     way = ways.nothing(asked.room) if what == "nothing" else ways.hold(asked.room, rh)
-    made = courses.follow(asked, way)
+    made = trajectories.follow(asked, way)
     other = beside(way.air(), law)
     for week in (4, 26, 52, 104, 155):
         parts = grid.parts_pct(other[7 * week].astype(float), EIGHT, EIGHT)
@@ -256,7 +256,7 @@ def test_two_more_climates_beside_the_other_solver(climate):
     asked = replace(asked, room=replace(asked.room, year=climate(), rh_now_pct=climate().rh_pct[0]), years=())
     rows, apart, weeks_apart = [], [], []
     for way in (ways.nothing(asked.room), ways.hold(asked.room, np.full(156, 65.0))):
-        made, other = courses.follow(asked, way), beside(way.air(), law)
+        made, other = trajectories.follow(asked, way), beside(way.air(), law)
         for week in (4, 13, 26, 52, 104):
             parts = grid.parts_pct(other[7 * week].astype(float), EIGHT, EIGHT)
             ours = made.fields["OAK-1"][week]

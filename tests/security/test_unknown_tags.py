@@ -7,7 +7,7 @@ import time
 
 import pytest
 
-from baulk.ingest import shop, sorting
+from baulk.ingest import routing, shop
 from baulk.ingest.wire.message import RawMessage
 from baulk.models import errors
 from baulk.models.errors import NotFound
@@ -29,7 +29,7 @@ def test_an_unknown_tag_is_not_compared_with_those_that_are_known(shop_dir, now_
 
     monkeypatch.setattr(errors.difflib, "get_close_matches", compared)
     with shop.open(shop_dir) as opened:
-        (one, *_) = (sorting.sort(each, opened, MANY) for each in flood(now_utc))
+        (one, *_) = (routing.route(each, opened, MANY) for each in flood(now_utc))
     assert one.waits_for == "FER-X000"
     assert one.reason == "no timber called 'FER-X000'; enter it, or put the tag right at its sensor"
 
@@ -37,10 +37,10 @@ def test_an_unknown_tag_is_not_compared_with_those_that_are_known(shop_dir, now_
 def test_an_unknown_tag_costs_below_two_milliseconds_among_five_thousand(shop_dir, now_utc):
     with shop.open(shop_dir) as opened:
         messages = flood(now_utc)
-        sorting.sort(messages[0], opened, MANY)
+        routing.route(messages[0], opened, MANY)
         began = time.process_time()
         for each in messages:
-            sorting.sort(each, opened, MANY)
+            routing.route(each, opened, MANY)
         assert (time.process_time() - began) / len(messages) < 0.002  # 37 ms with a likely name for each
 
 
@@ -53,7 +53,7 @@ def test_a_pack_that_names_thousands_of_unknown_tags_takes_no_time_squared(shop_
     )
     with shop.open(shop_dir) as opened:
         began = time.process_time()
-        sorting.sort(message, opened, MANY)
+        routing.route(message, opened, MANY)
         assert time.process_time() - began < 2.0
 
 

@@ -13,10 +13,10 @@ from baulk.models.air_scenarios import MONTH_RH_SD_PCT
 from baulk.models.constants import Floats
 from baulk.models.field import MoistureField
 from baulk.models.plan.humidity import mould, surfaces
-from baulk.models.plan.humidity.courses import Courses
 from baulk.models.plan.humidity.room import Exchange, Room
 from baulk.models.plan.humidity.schedule import Need
 from baulk.models.plan.humidity.timbers import WEEK_S, Stock, mean_pct
+from baulk.models.plan.humidity.trajectories import Trajectories
 from baulk.models.plan.humidity.water import (
     AT_WORK_KG_H,
     draught_l_day,
@@ -178,8 +178,8 @@ def doubtful_weeks(need: Need, stock: Stock, nothing: Path) -> Floats:
 def of(  # noqa: PLR0913 - a way, beside doing nothing, and what its water is counted with
     need: Need,
     way: Way,
-    made: Courses,
-    beside: Courses,
+    made: Trajectories,
+    beside: Trajectories,
     *,
     without: dict[str, Floats],
     room: Counted,
@@ -192,7 +192,7 @@ def of(  # noqa: PLR0913 - a way, beside doing nothing, and what its water is co
         The room and its timbers.
     way : Way
         What is done.
-    made, beside : Courses
+    made, beside : Trajectories
         With it, and if nothing is done. [%]
     without : dict of str to ndarray
         Weeks until each member of each target is ready if nothing is done; for air that is held every member
@@ -289,7 +289,7 @@ class Counted:
         return None if draught is None else given_l_day + draught + self.people_h_day * AT_WORK_KG_H
 
     def used(
-        self, need: Need, way: Way, made: Courses
+        self, need: Need, way: Way, made: Trajectories
     ) -> tuple[float | None, float | None, tuple[tuple[float, float], ...]]:
         """Water moved and electricity used in the first year, and week by week. [l, kWh]."""
         room, year = need.room, slice(0, COUNTED)
@@ -339,7 +339,7 @@ def _mean(spans: list[Span]) -> Span:
     )
 
 
-def _decay_h(way: Way, each: Stock, made: Courses, need: Need) -> float:
+def _decay_h(way: Way, each: Stock, made: Trajectories, need: Need) -> float:
     """Hours of the first year in which it is warm enough for decay with the shell above the safe moisture."""
     air = way.air() if not way.tags or each.tag in way.tags else need.room.year
     start, hours = need.room.start_s, 0.0

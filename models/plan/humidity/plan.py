@@ -10,14 +10,14 @@ import numpy as np
 from baulk.models.checking import DECIDED_ABOVE_PCT
 from baulk.models.constants import Floats
 from baulk.models.errors import OutOfRange
-from baulk.models.plan.humidity import courses, judgement, outcome, schedule, surfaces, ways
+from baulk.models.plan.humidity import judgement, outcome, schedule, surfaces, trajectories, ways
 from baulk.models.plan.humidity.air_plan import AirPlan, Gain, Water, Week
-from baulk.models.plan.humidity.courses import Courses
 from baulk.models.plan.humidity.outcome import COUNTED, Alternative, Counted
 from baulk.models.plan.humidity.remedies import changes, closers, remedies
 from baulk.models.plan.humidity.room import Room
 from baulk.models.plan.humidity.schedule import Need
 from baulk.models.plan.humidity.timbers import WEEK_S
+from baulk.models.plan.humidity.trajectories import Trajectories
 from baulk.models.plan.humidity.water import (
     AT_WORK_KG_H,
     DESICCANT_KWH_L,
@@ -82,7 +82,8 @@ def plan(
         rh = np.full(room.weeks, float(hold_rh))
         found = need.window(rh)
     counted = _counted(room, water)
-    beside, held = courses.follow(need, ways.nothing(room)), courses.follow(need, ways.hold(room, rh))
+    beside = trajectories.follow(need, ways.nothing(room))
+    held = trajectories.follow(need, ways.hold(room, rh))
     tried, unanswered = _tried(need, water, rh, beside, held, counted, only_held=hold_rh is not None)
     judged = judgement.judge(room.place, tried, need.stocks[0].members.size // surfaces.SHARE)
     given = held.given_l_day(need.stocks)
@@ -136,15 +137,22 @@ def _counted(room: Room, water: Water) -> Counted:
     )
 
 
-def _tried(  # noqa: PLR0913, PLR0917 - both courses that stand already, and what the rest is held against
-    need: Need, water: Water, rh: Floats, beside: Courses, held: Courses, counted: Counted, *, only_held: bool
+def _tried(  # noqa: PLR0913, PLR0917 - both trajectories worked out before, and what the rest is held against
+    need: Need,
+    water: Water,
+    rh: Floats,
+    beside: Trajectories,
+    held: Trajectories,
+    counted: Counted,
+    *,
+    only_held: bool,
 ) -> tuple[tuple[Alternative, ...], tuple[Reason, ...]]:
     """Work out every way: doing nothing, holding the plan, and, unless it was asked what if, all else."""
     room = need.room
     mean = {tag: path.days() / 7 for tag, path in beside.paths.items()}
     years = {each.tag: outcome.doubtful_weeks(need, each, beside.paths[each.tag]) for each in need.targets}
 
-    def worked(way: Way, made: Courses) -> Alternative:
+    def worked(way: Way, made: Trajectories) -> Alternative:
         # held air knows no weather: doing nothing is then a year that nobody knows yet
         without = years if way.what in {"hold", "dry"} else mean
         return outcome.of(need, way, made, beside, without=without, room=counted)
@@ -154,7 +162,7 @@ def _tried(  # noqa: PLR0913, PLR0917 - both courses that stand already, and wha
         return tuple(found), ()
     outside = water.outside if water.outside_measured else None
     others, unanswered = ways.others(need, need.window(room.expected_rh), outside)
-    rest = [worked(each, courses.follow(need, each, beside)) for each in others]
+    rest = [worked(each, trajectories.follow(need, each, beside)) for each in others]
     moves = [each for each in rest if each.what == "move"]
     best = min(moves, key=lambda one: (round(one.check_chance, 1), -one.gained.median), default=None)
     found += [each for each in rest if each.what != "move" or each is best]

@@ -22,7 +22,7 @@ _SHOWN: Final = 3  # problems of one message that its reason spells out
 
 
 @dataclass(slots=True, kw_only=True)  # not frozen: one is made for each message
-class Sorted:
+class Routed:
     """What becomes of one message.
 
     Parameters
@@ -58,9 +58,9 @@ class Sorted:
         return Rejected(raw=raw, reason=self.reason, cause=self.cause, waits_for=self.waits_for)
 
 
-def sort(
+def route(
     raw: RawMessage, shop: Shop, tags: frozenset[str], sensors: ingest_sensors.Sensors | None = None
-) -> Sorted:
+) -> Routed:
     """Decide what of a message can be stored and why the rest can't."""
     try:
         if weather := _weather(raw, shop):
@@ -81,40 +81,40 @@ def sort(
         else:
             possible.append(reading)
     sensors = sensors or ingest_sensors.Sensors(shop)
-    possible, homeless = sensors.sort(possible)
+    possible, unassigned = sensors.assign(possible)
     if any(one.series.name not in tags and one.series.owner is Owner.TIMBER for one in possible):
         possible = shop.store.names().readings(possible)
     possible, has_air = _of_timbers(possible, shop, tags, problems)
-    if homeless is not None:
-        why = ingest_sensors.why_not_words(homeless, sensors.known, zone=shop.config.zone)
+    if unassigned is not None:
+        why = ingest_sensors.why_not_words(unassigned, sensors.known, zone=shop.config.zone)
         reason = "; ".join([why, *problems][:_SHOWN])
-        return Sorted(
+        return Routed(
             readings=tuple(possible),
             reason=reason,
             cause=Cause.UNPLACED_SENSOR,
-            waits_for=ingest_sensors.waits_for(homeless),
+            waits_for=ingest_sensors.waits_for(unassigned),
         )
     if (waiting := _waiting(possible, shop, tags, problems, has_air=has_air)) is not None:
         return waiting
-    return Sorted(readings=tuple(possible), reason=_reason(problems), cause=cause, told=decoded.told)
+    return Routed(readings=tuple(possible), reason=_reason(problems), cause=cause, told=decoded.told)
 
 
-def _not_read(err: Exception) -> Sorted:
+def _not_read(err: Exception) -> Routed:
     if isinstance(err, WireError | OutOfRange):
-        return Sorted(reason=str(err))
+        return Routed(reason=str(err))
     reason = f"Baulk itself failed on this message, please report it: {err!r}"
-    return Sorted(reason=reason, cause=Cause.PROGRAM)
+    return Routed(reason=reason, cause=Cause.PROGRAM)
 
 
-def _weather(raw: RawMessage, shop: Shop) -> Sorted | None:
+def _weather(raw: RawMessage, shop: Shop) -> Routed | None:
     if raw.topic != topics.weather_ahead(shop.config.slug):
         return None
-    return Sorted(weather=weather_ahead.read_message(raw))
+    return Routed(weather=weather_ahead.read_message(raw))
 
 
 def _waiting(
     possible: Sequence[Reading], shop: Shop, tags: frozenset[str], problems: list[str], *, has_air: bool
-) -> Sorted | None:
+) -> Routed | None:
     """Say what waits for a timber or a place that nobody entered, and what of the message does not."""
     unknown = [
         one.series.name
@@ -125,12 +125,12 @@ def _waiting(
         first = min(unknown)
         stored = tuple(one for one in possible if one.series.name not in unknown)
         reason = "; ".join([not_entered(first), *problems][:_SHOWN])
-        return Sorted(readings=stored, reason=reason, cause=Cause.UNKNOWN_TIMBER, waits_for=first)
+        return Routed(readings=stored, reason=reason, cause=Cause.UNKNOWN_TIMBER, waits_for=first)
     if has_air:
         places = known_places.names(shop)
         if nowhere := {one.series.name for one in possible if one.series.owner is Owner.AIR} - places:
             first = min(nowhere)
-            return Sorted(
+            return Routed(
                 readings=tuple(
                     one
                     for one in possible
@@ -143,12 +143,12 @@ def _waiting(
     return None
 
 
-def _of_event(shop: Shop, event: Event, tags: frozenset[str]) -> Sorted:
+def _of_event(shop: Shop, event: Event, tags: frozenset[str]) -> Routed:
     if event.tag in tags:
-        return Sorted(event=event)
+        return Routed(event=event)
     if (now := shop.store.names().now(event.tag)) in tags:
-        return Sorted(event=replace(event, tag=now))
-    return Sorted(reason=not_entered(event.tag), cause=Cause.UNKNOWN_TIMBER, waits_for=event.tag)
+        return Routed(event=replace(event, tag=now))
+    return Routed(reason=not_entered(event.tag), cause=Cause.UNKNOWN_TIMBER, waits_for=event.tag)
 
 
 def _of_timbers(

@@ -15,7 +15,7 @@ from baulk.models.verdict.readiness import Path
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Courses:
+class Trajectories:
     """Every timber of a room in one way.
 
     Parameters
@@ -38,7 +38,7 @@ class Courses:
         return np.asarray(np.sum(each_gives, axis=0)) / 100 / 7
 
 
-def follow(need: Need, way: Way, beside: Courses | None = None) -> Courses:
+def follow(need: Need, way: Way, beside: Trajectories | None = None) -> Trajectories:
     """Follow every timber of a room in one way.
 
     Parameters
@@ -47,12 +47,12 @@ def follow(need: Need, way: Way, beside: Courses | None = None) -> Courses:
         The room and its timbers. [%]
     way : Way
         What is done.
-    beside : Courses, optional
+    beside : Trajectories, optional
         If nothing is done: stands for the timbers that the way is not meant for.
 
     Returns
     -------
-    Courses
+    Trajectories
         Over the whole horizon. [%]
 
     References
@@ -72,7 +72,7 @@ def follow(need: Need, way: Way, beside: Courses | None = None) -> Courses:
         if each in need.targets:
             air = way.air() if phases is way.phases else year
             paths[each.tag] = each.path(fields[each.tag], at_s, air)
-    return Courses(fields=fields, paths=paths)
+    return Trajectories(fields=fields, paths=paths)
 
 
 def dried(stock: Stock, phases: tuple[Phase, ...], at_s: Floats) -> tuple[MoistureField, ...]:
