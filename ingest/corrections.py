@@ -277,7 +277,7 @@ def _put_right(  # noqa: PLR0913, PLR0917 - one a field
     return replace(right, flags=(*flags, CORRECTED))
 
 
-def _asked_time(which: str, zone: tzinfo) -> tuple[str, tzinfo]:
+def _asked_time(which: str, zone: tzinfo | None) -> tuple[str, tzinfo | None]:
     """Return how the time that somebody gave begins, and on whose clock it is."""
     time, offset = _TIME.fullmatch(which.strip()).groups()  # type: ignore[union-attr]  # it matches any text
     if offset is not None:
@@ -285,7 +285,7 @@ def _asked_time(which: str, zone: tzinfo) -> tuple[str, tzinfo]:
     return time.replace("T", " "), zone
 
 
-def _shown_time(one: Reading, zone: tzinfo) -> str:
+def _shown_time(one: Reading, zone: tzinfo | None) -> str:
     """Write a reading's time on the shop's clock, with its offset where that clock shows it twice."""
     at = one.taken_utc.astimezone(zone)
     twice = at.replace(fold=0).utcoffset() != at.replace(fold=1).utcoffset()

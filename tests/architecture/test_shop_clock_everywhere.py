@@ -13,7 +13,6 @@ AS_IT_STANDS = {
     ("dashboard/commands/demo.py", "when"): "an argument for a command, which takes it as UTC's day",
     ("dashboard/printing/drawings.py", "at"): "ticks, from the first day on that was put on the shop's clock",
     ("dashboard/printing/record_hands.py", "day"): "a day that a person wrote, without an hour",
-    ("ingest/corrections.py", "reading.taken_utc"): "what a person types to name a reading, by either clock",
     ("ingest/monitoring/health.py", "end"): "the key of a finding, which says UTC",
     ("ingest/register/event_rules.py", "event.at_utc"): "put on the shop's clock by `checked`",
     ("ingest/register/event_rules.py", "arrived"): "put on the shop's clock by `_refuse`",
