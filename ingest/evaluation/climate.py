@@ -101,7 +101,9 @@ class Season:
         return air_scenarios.several(self.between(first_s, last_s), self.spread, count=count)
 
 
-def season(own: AirSeries | None, config: Config, place: str = "the timber's place") -> Season:
+def season(
+    own: AirSeries | None, config: Config, place: str = "the timber's place", *, apart: bool = False
+) -> Season:
     """Gather what the place and the settings know of the year.
 
     Parameters
@@ -112,6 +114,8 @@ def season(own: AirSeries | None, config: Config, place: str = "the timber's pla
         Settings with or without a climate.
     place : str
         Whose air it is, for what a person is told.
+    apart : bool
+        Whether it has readings, but no temperature with a humidity near it in time; told likewise.
 
     Returns
     -------
@@ -129,6 +133,12 @@ def season(own: AirSeries | None, config: Config, place: str = "the timber's pla
     mine = _own(record) if record is not None else {}
     if temp is None or rh is None:
         if own is None:
+            if apart:
+                raise OutOfRange(
+                    f"the air of {place}",
+                    "has no temperature with a humidity within half an hour of it; measure both together, or "
+                    "type both on the page Shop air",
+                )
             raise OutOfRange(
                 f"the air of {place}",
                 "is not known at all; type it on the page Shop air, hang a sensor there, or give the "
