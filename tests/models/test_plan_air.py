@@ -20,7 +20,6 @@ from baulk.models.forecast import QUANTILES, Forecast
 from baulk.models.plan.humidity import plan, schedule, summary, surfaces, window
 from baulk.models.plan.humidity import remedies as humidity_remedies
 from baulk.models.plan.humidity.air_plan import Water
-from baulk.models.plan.humidity.standing_for import standing_for
 from baulk.models.plan.humidity.timbers import ready_days
 from baulk.models.plan.humidity.window import Band
 from baulk.models.reason import Reason
@@ -291,44 +290,3 @@ def test_without_timber_to_dry_the_air_stays_as_it_would():
     made = plan.plan(need(kept, temp_c=15.0, rh=70.0), Water())
     assert made.gains == ()
     assert made.weeks[20].set_pct == pytest.approx(70.0, abs=1.0)
-
-
-def many_kinds(count):
-    """Timbers of three woods, four sizes and several moistures."""
-    woods = ("white oak", "Douglas-fir", "longleaf pine")
-    return [
-        piece(
-            f"T-{k:03d}", woods[k % 3], mc=24.0 + 1.5 * (k % 9), use="deck",
-            mm=90.0 + 20 * (k % 4), cut=70.0 + 10 * (k % 4),
-        )
-        for k in range(count)
-    ]  # fmt: skip
-
-
-def test_few_timbers_stand_for_all_in_a_search_alone():
-    some = need(*many_kinds(8), temp_c=15.0).targets
-    assert standing_for(some) == some
-    assert standing_for(some, 8) == some
-    three = standing_for(some, 3)
-    assert len(three) == len({each.tag for each in three}) == 3
-    assert {each.timber.species for each in three} == {"white oak", "Douglas-fir", "longleaf pine"}
-    assert standing_for(some[::-1], 3) == three  # in whatever order they lie
-
-
-@pytest.mark.slow
-def test_a_schedule_found_by_few_is_nearly_as_good_for_all_as_one_found_by_all(monkeypatch):
-    """Both by the search's own measure, `exact`; so a fault of that measure could not be found here."""
-    asked = need(*many_kinds(8), temp_c=15.0)
-
-    def weeks(rh):
-        return schedule.exact(rh, asked) + schedule.effort(rh, asked.room)
-
-    by_all, _ = schedule.best(asked)
-    monkeypatch.setattr(schedule, "standing_for", lambda targets: standing_for(targets, 3))
-    by_few, found = schedule.best(asked)
-    assert np.all(by_few[found.open] <= found.high_pct[found.open] + 1e-9)
-    still, _ = schedule._near_expected(asked)
-    print(f"weeks: by all {weeks(by_all):.2f}, by three {weeks(by_few):.2f}, expected air {weeks(still):.2f}")
-    gained = weeks(still) - weeks(by_all)
-    assert gained > 1.0
-    assert weeks(by_few) <= weeks(by_all) + 0.15 * gained

@@ -11,7 +11,7 @@ verdict's own rule with all members.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from typing import Final
 
 import numpy as np
@@ -23,7 +23,6 @@ from baulk.models.checking import DECIDED_ABOVE_PCT
 from baulk.models.constants import DAY_S, Floats
 from baulk.models.plan.humidity import window as windows
 from baulk.models.plan.humidity.room import Room
-from baulk.models.plan.humidity.standing_for import standing_for
 from baulk.models.plan.humidity.timbers import Stock, mean_pct, ready_days
 from baulk.models.plan.humidity.window import Band, Window
 
@@ -282,8 +281,7 @@ def best(need: Need) -> tuple[Floats, Window]:
     room = need.room
     if not need.targets:
         return _near_expected(need)
-    asked = replace(need, targets=standing_for(need.targets))  # the window stays that of all
-    few = [told(each, room) for each in asked.targets]
+    few = [told(each, room) for each in need.targets]
     dry = np.zeros(len(KNOTS))
     rh, found = agreed(dry, need)
     still = _near_expected(need)
@@ -302,7 +300,7 @@ def best(need: Need) -> tuple[Floats, Window]:
     )
     some = [still, (rh, found), agreed(np.clip(searched.x, 0, 1), need, rh)]
     some += [_steady(each, need) for each in steady[:2]]
-    return min(some, key=lambda one: exact(one[0], asked) + effort(one[0], room))
+    return min(some, key=lambda one: exact(one[0], need) + effort(one[0], room))
 
 
 def exact(rh_pct: Floats, need: Need) -> float:
