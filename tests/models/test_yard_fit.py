@@ -21,7 +21,7 @@ from baulk.models.meter.profile import MeterSetting
 from baulk.models.quantity import Owner, Quantity
 from baulk.models.reading import Reading, Series
 from baulk.models.yard.estimates import own
-from baulk.models.yard.kinship import LEARNED, TOGETHER
+from baulk.models.yard.kinship import LEARNED, JOINT_PARAMETERS
 from baulk.models.yard.prior import Learned, YardPrior
 
 NOW = datetime(2026, 5, 14, tzinfo=UTC)
@@ -84,7 +84,7 @@ def test_a_start_that_was_measured_teaches_the_lot_and_is_not_overruled_by_it():
     measured = judging.timber(green_mc_pct=78.0)
     assert yard_lessons.defaults(measured, OAK, LAW) == yard_lessons.defaults(judging.timber(), OAK, LAW)
     theta = parameters.prior(measured, OAK, LAW, 64, np.random.default_rng(1))
-    start = own(yard_lessons.posterior(theta, measured, OAK, LAW, None), TOGETHER).says["start"]
+    start = own(yard_lessons.posterior(theta, measured, OAK, LAW, None), JOINT_PARAMETERS).says["start"]
     assert start.value == pytest.approx(78.0, abs=6.0)
     assert start.sd == pytest.approx(parameters.START_SD_MEASURED_PCT, rel=0.3)
 
