@@ -11,7 +11,7 @@ import pytest
 from baulk.models.errors import OutOfRange
 from baulk.models.yard.estimates import Estimate, Own, Posterior, own, settled
 from baulk.models.yard.hierarchy import next_of
-from baulk.models.yard.kinship import LEARNED, TOGETHER, Kin, Origin, Taught, lots
+from baulk.models.yard.kinship import JOINT_PARAMETERS, LEARNED, Kin, Origin, Taught, lots
 from baulk.models.yard.prior import YardPrior, prior_of
 
 CAME = datetime(2025, 4, 7, 9, tzinfo=UTC)
@@ -206,8 +206,8 @@ def test_the_prior_is_taken_out_again_whatever_it_was():
     rng = np.random.default_rng(11)
     seen = rng.normal(0, 1, (30, len(NAMES))) / SD
     precision, truth = seen.T @ seen / 4, MIDDLE + 0.4 * SD * rng.normal(0, 1, len(NAMES))
-    plain = own(posterior(MIDDLE, SD, precision, truth), TOGETHER).says
-    told = own(posterior(MIDDLE + 0.1 * SD, 0.5 * SD, precision, truth), TOGETHER).says
+    plain = own(posterior(MIDDLE, SD, precision, truth), JOINT_PARAMETERS).says
+    told = own(posterior(MIDDLE + 0.1 * SD, 0.5 * SD, precision, truth), JOINT_PARAMETERS).says
     rest = np.arange(1, len(NAMES))
     inner = precision[np.ix_(rest, rest)] + np.diag(1 / SD[rest] ** 2)
     gain = precision[0, 0] - precision[0, rest] @ np.linalg.solve(inner, precision[rest, 0])
@@ -249,7 +249,9 @@ def smoothed(mean, cov, seen, read, error, rng, members=64):
 def test_a_fit_is_not_believed_far_beyond_itself():
     precision = np.diag(1 / SD**2)  # as strong as the prior: a fit goes half of the way
     found = [
-        own(posterior(MIDDLE + begun * SD, SD, precision, MIDDLE + 2.5 * SD), TOGETHER).says["ln_d"].value
+        own(posterior(MIDDLE + begun * SD, SD, precision, MIDDLE + 2.5 * SD), JOINT_PARAMETERS)
+        .says["ln_d"]
+        .value
         / LN2
         for begun in (0.0, 2.0)
     ]
@@ -268,7 +270,7 @@ def test_readings_teach_only_what_they_see_even_through_the_noise_of_an_ensemble
             names=NAMES, mean=theta.mean(axis=1), cov=np.cov(theta), prior_mean=MIDDLE,
             prior_cov=np.diag(SD**2), default_mean=MIDDLE, default_sd=SD, members=64,
         )  # fmt: skip
-        heard.append(Taught(timber=origin(f"T{k}"), own=own(one, TOGETHER)))
+        heard.append(Taught(timber=origin(f"T{k}"), own=own(one, JOINT_PARAMETERS)))
     rows = prior_of(origin("NEW"), heard, DEFAULTS).rows
     assert rows["ln_d"].sd < 0.3
     for name, row in rows.items():
@@ -286,7 +288,7 @@ def test_an_estimate_moves_half_way_from_night_to_night():
 
 def test_an_ensemble_too_small_for_its_numbers_is_refused():
     with pytest.raises(OutOfRange, match="12 members for 9 numbers, not 8"):
-        own(posterior(MIDDLE, SD, np.eye(9), MIDDLE, members=8), TOGETHER)
+        own(posterior(MIDDLE, SD, np.eye(9), MIDDLE, members=8), JOINT_PARAMETERS)
 
 
 def test_night_after_night_of_the_same_readings_the_yard_grows_no_surer():
@@ -305,7 +307,7 @@ def test_night_after_night_of_the_same_readings_the_yard_grows_no_surer():
                 names=NAMES, mean=theta.mean(axis=1), cov=np.cov(theta), prior_mean=mean, prior_cov=cov,
                 default_mean=MIDDLE, default_sd=SD, members=64,
             )  # fmt: skip
-            said.append(Taught(timber=origin(f"T{k}"), own=own(fit, TOGETHER)))
+            said.append(Taught(timber=origin(f"T{k}"), own=own(fit, JOINT_PARAMETERS)))
         earlier = {each.timber.tag: each.own for each in known}
         known = [
             dataclasses.replace(each, own=settled(earlier.get(each.timber.tag, each.own), each.own))

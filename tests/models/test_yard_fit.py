@@ -21,7 +21,7 @@ from baulk.models.meter.profile import MeterSetting
 from baulk.models.quantity import Owner, Quantity
 from baulk.models.reading import Reading, Series
 from baulk.models.yard.estimates import own
-from baulk.models.yard.kinship import LEARNED, JOINT_PARAMETERS
+from baulk.models.yard.kinship import JOINT_PARAMETERS, LEARNED
 from baulk.models.yard.prior import Learned, YardPrior
 
 NOW = datetime(2026, 5, 14, tzinfo=UTC)
