@@ -41,7 +41,7 @@ def decode_again(  # noqa: PLR0913 - one an option
     """Decode once more what was sent, by the settings as they are now, and put the readings right.
 
     Messages stay as they came for four weeks ([store] messages_days). After a mistake in a [[source]], in a
-    unit or a depth is mended in baulk.toml, this says what would be added, changed and set aside, and with
+    unit or a depth is corrected in baulk.toml, this says what would be added, changed and set aside, and with
     --yes does it. Readings by hand and from files are not touched; messages on topics that nothing in
     baulk.toml speaks of any more stay as they were understood.
 

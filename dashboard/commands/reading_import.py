@@ -157,7 +157,7 @@ def _show(report: ReadingReport, rejected: Path | None, config: Config) -> None:
 def refused_line(refused: int, rejected: Path | None) -> None:
     """Say how many were refused, and where they are or could be."""
     if refused:
-        where = f"they are in {rejected}" if rejected else "--rejected FILE writes them out to be mended"
+        where = f"they are in {rejected}" if rejected else "--rejected FILE writes them out to be corrected"
         say(f"refused: {refused}; {where}")
 
 

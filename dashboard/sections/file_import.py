@@ -312,7 +312,7 @@ def _notes(notes: tuple[str, ...]) -> None:
 
 
 def _refused(first: Sequence[Refused], count: int, write: Callable[[Path], object]) -> None:
-    """Show what is refused, and offer it as a file to be mended."""
+    """Show what is refused, and offer it as a file to be corrected."""
     if not first:
         return
     rows = [
@@ -328,7 +328,7 @@ def _refused(first: Sequence[Refused], count: int, write: Callable[[Path], objec
             return (Path(folder) / "refused.csv").read_bytes()
 
     st.download_button(
-        "The refused rows with their reasons, to be mended",
+        "The refused rows with their reasons, to be corrected",
         made,
         "refused.csv",
         "text/csv",

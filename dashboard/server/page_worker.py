@@ -38,7 +38,7 @@ def run(work: Work[..., T], *given: object, told: Callable[[Any], None] = lambda
     try:
         return _WORKER.run(work, *given, told=told)
     except WorkerDied as err:
-        again = "press the button again (where it ends again, this machine has too little memory free)"
+        again = "press the button again; if it fails again, this machine may have too little free memory"
         raise WorkerDied(f"{err}; {again}") from err
 
 

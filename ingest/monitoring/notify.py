@@ -68,7 +68,7 @@ def send(to: Sequence[str], title: str, body: str) -> dict[str, str]:
         kind = address.partition(":")[0][:20]
         one = apprise.Apprise()
         if not one.add(address):
-            failed[address] = f"an address that begins with {kind}: is not understood; mend it in {FILE}"
+            failed[address] = f"an address that begins with {kind}: is not understood; correct it in {FILE}"
         elif not one.notify(title=title, body=body):
             failed[address] = f"the messenger {kind}: did not take the message"
     return failed

@@ -395,7 +395,7 @@ class _Forwarder:
             )
             self.say(
                 f"the spool is {100 * state.used_mb / state.room_mb:.0f} % full{left}: {state.waiting} "
-                "messages wait; mend the link, or raise spool_mb in [forward]"
+                "messages wait; repair the link, or raise spool_mb in [forward]"
             )
         self._told_full = full
 

@@ -123,7 +123,7 @@ class Spool:
             if self.used_mb() + need_mb <= self._room_mb:
                 return
         raise StoreFull(
-            f"the spool {self.path} has no room left in its {self._room_mb:g} MB; mend the link, or raise "
+            f"the spool {self.path} has no room left in its {self._room_mb:g} MB; repair the link, or raise "
             f"spool_mb in [{self._section}]"
         )
 

@@ -200,7 +200,7 @@ def _forwarder(held: Values, _system: System) -> str:
     if held["used_pct"] is not None:
         left = "" if held["days"] is None else f", enough for {count(round(held['days']), 'day')}"
         found.append(
-            f"the room of the forwarder {name} is {held['used_pct']:.0f} % full{left}: mend its link, or "
+            f"the room of the forwarder {name} is {held['used_pct']:.0f} % full{left}: repair its link, or "
             "raise spool_mb in its [forward]"
         )
     if held["refused"]:

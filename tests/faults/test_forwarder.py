@@ -244,7 +244,7 @@ def test_a_full_spool_says_so_keeps_the_oldest_and_goes_on_when_the_link_is_back
     yard.sensor.send([each + " " * 3000 for each in weights(0, 2000)])  # all confirmed: by the yard's broker
     assert yard.until(lambda: yard.told("what comes waits at the yard's broker"))
     assert yard.told("has no room left in its 5 MB")
-    assert yard.told("; mend the link, or raise spool_mb in [forward]")
+    assert yard.told("; repair the link, or raise spool_mb in [forward]")
     spool = forwarder_setup.spool_of(config.load(yard.shed), config.load(yard.shed).forward)
     assert yard.until(lambda: len(spool.after(0, 9999)) > 700)
     waits = [json.loads(raw.payload)[0]["v"] for _, raw in spool.after(0, 9999)]

@@ -285,7 +285,7 @@ TOLD = [
         "health.forwarder",
         {"name": "shed", "silent_s": None, "waiting": 9, "refused": 2, "used_pct": 85.0, "days": 6.4},
         (
-            "the room of the forwarder shed is 85 % full, enough for 6 days: mend its link, or raise "
+            "the room of the forwarder shed is 85 % full, enough for 6 days: repair its link, or raise "
             "spool_mb in its [forward]; 2 messages of the forwarder shed are not taken by the shop's "
             "broker: map their topic ([[source]]), and give its account the right (`baulk sensor accounts`)"
         ),
