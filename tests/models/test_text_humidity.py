@@ -347,9 +347,9 @@ SAID = [
         "humidity.representatives",
         {"place": "shed", "taken": 40, "count": 212},
         (
-            "40 of the 212 timbers in shed are worked out one by one, chosen from every wood, use and size as "
-            "far as possible, the wettest of each first. The others are counted by their volume and are taken "
-            "to dry as these do. Name a timber to have it worked out too."
+            "40 of the 212 timbers in shed are worked out one by one, chosen from every wood, use and size "
+            "as far as possible, the wettest of each first. The others are counted by their volume and are "
+            "taken to dry as these do. Name a timber to have it worked out too."
         ),
         None,
     ),
