@@ -307,9 +307,8 @@ def _check_url(name: str, url: str, schemes: tuple[str, ...]) -> None:
     if not url.startswith(schemes):
         raise ValueError(f"{name} begins with {' or '.join(schemes)}")
     parts = urlsplit(url)
-    told = parse_qs(
-        parts.query
-    )  # PostgreSQL takes both there too; a host may be the folder of a local socket
+    # PostgreSQL takes both there too; a host may be the folder of a local socket
+    told = parse_qs(parts.query) if "postgresql://" in schemes else {}
     if parts.password is not None or "password" in told:
         raise ValueError(f"a password does not belong in {name}; set {STORE_PASSWORD} instead")
     if not parts.hostname and not told.get("host"):

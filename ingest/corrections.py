@@ -281,7 +281,12 @@ def _asked_time(which: str, zone: tzinfo | None) -> tuple[str, tzinfo | None]:
     """Return how the time that somebody gave begins, and on whose clock it is."""
     time, offset = _TIME.fullmatch(which.strip()).groups()  # type: ignore[union-attr]  # it matches any text
     if offset is not None:
-        zone = datetime.strptime(offset, "%z").tzinfo or zone
+        try:
+            zone = datetime.strptime(offset, "%z").tzinfo or zone
+        except ValueError:
+            raise OutOfRange(
+                "the reading's time", f"{which!r} has no offset that a clock can have, such as +01:00"
+            ) from None
     return time.replace("T", " "), zone
 
 

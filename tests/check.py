@@ -30,6 +30,7 @@ PARTS = ("models", "ingest", "dashboard")
 FIRST = {"browser": 1, "dashboard": 3, "ingest": 3, "models": 1}
 LAST = {"faults": 5}
 SIDE_BY_SIDE = min(os.cpu_count() or 1, 3) + 1
+LONGEST_S = 3600  # for a portion
 IN_MEMORY = Path("/dev/shm")  # noqa: S108 - a folder of our own is made in it
 ROOM_BYTES = 6 * 2**30  # of it; all that the tests leave takes less than 1 GB
 NONE_LEFT = 5  # what pytest ends with where every test of its files was left out
@@ -89,6 +90,10 @@ def portions(pytest: Sequence[str]) -> Iterator[Portion]:
     for name, parts in {**FIRST, **others, **LAST}.items():
         files = sorted(str(each.relative_to(ROOT)) for each in (tests / name).rglob("test_*.py"))
         for part in range(parts):
+            if not files[part::parts]:
+                raise SystemExit(
+                    f"tests/{name} has no tests for part {part + 1} of {parts}; see FIRST and LAST"
+                )
             said = f"tests/{name}" + (f", part {part + 1} of {parts}" if parts > 1 else "")
             # what has to outlive a cut is tried on the disk
             where = {"TMPDIR": tempfile.gettempdir()} if name in LAST else {}
@@ -128,15 +133,23 @@ def side_by_side(left: deque[Portion]) -> list[str]:
             except IndexError:
                 return
             start = time.monotonic()
-            done = subprocess.run(
-                each.argv,
-                cwd=ROOT,
-                env={**os.environ, **env, **each.env},
-                stdout=subprocess.PIPE,
-                stderr=subprocess.STDOUT,
-                check=False,
-            )
-            fine = done.returncode in each.passes
+            with speaking:
+                print(f"== begun: {each.name}", flush=True)
+            try:
+                done = subprocess.run(
+                    each.argv,
+                    cwd=ROOT,
+                    env={**os.environ, **env, **each.env},
+                    stdout=subprocess.PIPE,
+                    stderr=subprocess.STDOUT,
+                    check=False,
+                    timeout=LONGEST_S,
+                )
+                fine, told = done.returncode in each.passes, done.stdout
+            except subprocess.TimeoutExpired as err:
+                fine, told = False, (err.stdout or b"") + f"\nended after {LONGEST_S} s\n".encode()
+            except OSError as err:
+                fine, told = False, f"it could not be started: {err}\n".encode()
             now = time.monotonic()
             line = (
                 f"== {each.name}: {'ok' if fine else 'FAILED'}, {now - start:.0f} s, at {now - began:.0f} s"
@@ -145,7 +158,7 @@ def side_by_side(left: deque[Portion]) -> list[str]:
                 table.append(line)
                 if not fine:
                     failed.append(each.name)
-                print(f"{done.stdout.decode(errors='replace')}{line}", flush=True)
+                print(f"{told.decode(errors='replace')}{line}", flush=True)
 
     with working_room() as env:
         lanes = [threading.Thread(target=lane, args=(env,)) for _ in range(SIDE_BY_SIDE)]

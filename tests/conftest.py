@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import gc
 import json
 import os
@@ -35,7 +36,7 @@ ROOT = Path(__file__).resolve().parent.parent
 hypothesis.settings.register_profile("baulk", deadline=None)
 hypothesis.settings.load_profile("baulk")
 
-# how a test says that a real component is missing; all of them are there when CI is true
+# how a test says that a real component is missing that tests/run installs
 _MISSING = re.compile(r"is not on this machine|could not import")
 
 
@@ -322,7 +323,7 @@ class Commands:
             [sys.executable, "-P", str(Path(__file__).with_name("forked.py"))],
             stdin=subprocess.PIPE,
             stdout=subprocess.PIPE,
-            text=True,
+            bufsize=0,  # a line read ahead would not be seen by `select`
             env={**os.environ, "NO_COLOR": "1", "COLUMNS": "100"},
         )
 
@@ -330,13 +331,13 @@ class Commands:
         for each in (self.out, self.err):
             each.write_text("")
         asked = [[str(word) for word in words], env, str(Path.cwd()), str(self.out), str(self.err)]
-        self.process.stdin.write(json.dumps(asked) + "\n")
-        self.process.stdin.flush()
+        self.process.stdin.write(f"{json.dumps(asked)}\n".encode())
         number = self.process.stdout.readline()
         assert number, "what runs the commands has ended"
         ready, _, _ = select.select([self.process.stdout], [], [], seconds)
         if not ready:
-            os.kill(int(number), signal.SIGKILL)
+            with contextlib.suppress(ProcessLookupError):
+                os.kill(int(number), signal.SIGKILL)
         code = int(self.process.stdout.readline().split()[1])
         out, err = self.out.read_text(), self.err.read_text()
         if not ready:

@@ -141,9 +141,10 @@ def _fields(timber: Timber, system: System, box: entry.Entry) -> Callable[[], di
     known = names if shown["species"] in names else (*names, shown["species"])
     species = st.selectbox("Wood", known, index=list(known).index(shown["species"]), key=box.key("species"))
     uses = woods.use_classes
+    known_uses = uses.names() if shown["use"] in uses.names() else (*uses.names(), shown["use"])
     use = st.selectbox(
-        "It is for", uses.names(), index=uses.names().index(shown["use"]), key=box.key("use"),
-        format_func=lambda name: uses.get(name).title,
+        "It is for", known_uses, index=list(known_uses).index(shown["use"]), key=box.key("use"),
+        format_func=lambda name: uses.get(name).title if name in uses.names() else name,
     )  # fmt: skip
     was_sealed = shown["sealed"] == str(True)
     sealed = st.checkbox("Ends sealed on arrival", was_sealed, key=box.key("sealed"))

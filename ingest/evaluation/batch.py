@@ -16,7 +16,7 @@ from typing import Final
 
 from baulk.ingest.evaluation.compute import Answered, Evaluation, in_words, not_worked_out
 from baulk.ingest.evaluation.executors import InProcess, LocalProcesses, Team, cores
-from baulk.ingest.evaluation.gather import UPDATED, Airs, gather, keep
+from baulk.ingest.evaluation.gather import UPDATED, Airs, gather, has_air, keep
 from baulk.ingest.evaluation.inputs import Inputs
 from baulk.ingest.evaluation.unchanged import Marks
 from baulk.ingest.shop import Shop
@@ -234,7 +234,7 @@ class _Run:
             return None
         inputs = in_words(tag, self._now, lambda: self._gathered(tag))
         if isinstance(inputs, Evaluation):
-            self._keep(inputs, revision, None, gathered=False)
+            self._keep(inputs, revision, None, with_air=has_air(self._shop, tag, self._now))
             return None
         fingerprint = inputs.fingerprint()
         if self._holds(tag, fingerprint):
@@ -312,9 +312,9 @@ class _Run:
         if task in self._suspects:
             self._suspects.remove(task)
 
-    def _keep(self, made: Answered, revision: int, fingerprint: str | None, *, gathered: bool = True) -> None:
+    def _keep(self, made: Answered, revision: int, fingerprint: str | None, *, with_air: bool = True) -> None:
         if not self._past:
-            keep(made, self._shop, revision=revision, fingerprint=fingerprint, gathered=gathered)
+            keep(made, self._shop, revision=revision, fingerprint=fingerprint, with_air=with_air)
         elif made.failed is None:
             self._shop.store.keep_past(made.tag, made.made_utc, made.to_json())
         if made.failed is None:

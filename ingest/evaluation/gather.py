@@ -128,7 +128,7 @@ def evaluate(tag: str, shop: Shop, now_utc: datetime, *, resume: bool = False) -
     tag = shop.register.get(tag).tag
     inputs = in_words(tag, now_utc, lambda: gather(tag, shop, now_utc, resume=resume))
     if isinstance(inputs, Evaluation):
-        return keep(inputs, shop, revision=revision, gathered=False)
+        return keep(inputs, shop, revision=revision, with_air=has_air(shop, tag, now_utc))
     return keep(answer(inputs), shop, revision=revision, fingerprint=inputs.fingerprint())
 
 
@@ -138,7 +138,7 @@ def keep(
     *,
     revision: int | None = None,
     fingerprint: str | None = None,
-    gathered: bool = True,
+    with_air: bool = True,
 ) -> Made:
     """Keep an evaluation, and what it was made from unless it failed, so that it is tried again.
 
@@ -152,8 +152,8 @@ def keep(
         Of the store before its inputs were gathered.
     fingerprint : str, optional
         Of its inputs.
-    gathered : bool
-        Whether there were inputs at all; without them it is tried again at the next reading of its air.
+    with_air : bool
+        Whether there was any air; without it the timber is tried again at the next reading of its place.
 
     Returns
     -------
@@ -169,13 +169,22 @@ def keep(
         revision=revision,
         fingerprint=fingerprint if made.failed is None else None,
         past=made.failed is None,
-        with_air=gathered,
+        with_air=with_air,
     )
     if made.fit is not None:
         shop.store.note(notes.fit_key(made.tag), made.fit)
     if made.found is not None:
         shop.store.note(yard_memory.found_key(made.tag), made.found)
     return made
+
+
+def has_air(shop: Shop, tag: str, now_utc: datetime) -> bool:
+    """Return whether anything is known of the air where a timber lies, for one that could not be gathered."""
+    try:
+        air_of(shop, shop.register.get(tag).place, now_utc)
+    except BaulkError:
+        return False
+    return True
 
 
 def run_stale(

@@ -125,22 +125,28 @@ def plan_airs(
     from baulk.ingest.planning import humidity, kept_air  # noqa: PLC0415 - the listener loads this file too
 
     if tonight(shop, AIRS_KEY, now_utc):
-        left = list(humidity.places(shop))
-        shop.store.note(AIRS_LEFT_KEY, json.dumps(left).encode())
+        _leave(shop, left := list(humidity.places(shop)))
         shop.store.note(AIRS_KEY, now_utc.astimezone(UTC).isoformat().encode())
     else:
-        left = json.loads(shop.store.noted(AIRS_LEFT_KEY) or b"[]")
+        held = humidity.places(shop)  # others may have gone since
+        left = [each for each in json.loads(shop.store.noted(AIRS_LEFT_KEY) or b"[]") if each in held]
+        _leave(shop, left)
     planned = 0
     while left and not stop():
         place = left.pop(0)
-        if left:
-            shop.store.note(AIRS_LEFT_KEY, json.dumps(left).encode())
-        else:
-            shop.store.forget(AIRS_LEFT_KEY)
-        planned += place in humidity.places(shop) and kept_air.make(shop, place, now_utc).plan is not None
+        _leave(shop, left)
+        planned += kept_air.make(shop, place, now_utc).plan is not None
         if left and waits():
             break
     return planned
+
+
+def _leave(shop: Shop, places: list[str]) -> None:
+    """Note the places whose air is still to be planned; without any there is nothing due."""
+    if places:
+        shop.store.note(AIRS_LEFT_KEY, json.dumps(places).encode())
+    else:
+        shop.store.forget(AIRS_LEFT_KEY)
 
 
 def back_up(shop: Shop, now_utc: datetime) -> str | None:

@@ -7,7 +7,7 @@ from typing import Final
 
 import numpy as np
 
-from baulk.ingest.evaluation.document_read import summary_of
+from baulk.ingest.evaluation.document_read import failure_of, summary_of
 from baulk.ingest.shop import Shop
 from baulk.models.plan.humidity.finished import is_finished
 from baulk.models.plan.humidity.representatives import MOST, Candidate, chosen
@@ -31,22 +31,30 @@ def representatives(shop: Shop, here: Sequence[Timber], wanted: Collection[str])
     Returns
     -------
     dict of str to float
-        As `baulk.models.plan.humidity.representatives.chosen`. [-]
+        As `baulk.models.plan.humidity.representatives.chosen`; without those that can't be worked out. [-]
     """
     if len(here) <= MOST:
         return {each.tag: 1.0 for each in here}
     events: dict[str, list[Event]] = {}
     for event in shop.register.events():
         events.setdefault(event.tag, []).append(event)
-    found = [_candidate(shop, each, events.get(each.tag, ())) for each in here]
-    return chosen(found, always={each.tag for each in here if each.tag.lower() in wanted})
+    named = {each.tag for each in here if each.tag.lower() in wanted}
+    found, kept = [], {}
+    for timber in here:
+        finished = is_finished(timber, events.get(timber.tag, ()))
+        if finished:  # what it tolerates goes by these, and the tightest has to be in
+            piece = timber.finished
+            kept[timber.species, timber.use_class, piece.width_mm, piece.depth_mm] = timber.tag
+        stored = shop.store.evaluation(timber.tag)
+        if stored is None or failure_of(stored[1]) is None or timber.tag in named:
+            found.append(_candidate(timber, None if stored is None else stored[1], finished=finished))
+    return chosen(found, always=named | set(kept.values()) & {each.tag for each in found})
 
 
-def _candidate(shop: Shop, timber: Timber, events: Sequence[Event]) -> Candidate:
-    stored = shop.store.evaluation(timber.tag)
-    told = None if stored is None else summary_of(stored[1])
+def _candidate(timber: Timber, stored: bytes | None, *, finished: bool) -> Candidate:
+    told = summary_of(stored)
     section, piece = timber.section, timber.finished
-    state = "finished" if is_finished(timber, events) else "green" if told is None else told.verdict.step
+    state = "finished" if finished else "green" if told is None else told.verdict.step
     thickness = round(min(section.width_mm, section.depth_mm) / ALIKE_MM)
     return Candidate(
         tag=timber.tag,

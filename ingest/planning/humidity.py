@@ -190,7 +190,7 @@ def gather(shop: Shop, asked: Asked, now_utc: datetime) -> Gathered:
     factors = crowded_room.representatives(shop, here, {each.lower() for each in asked.pieces})
     stocks, notes = _stocks(shop, asked, factors, now_utc, airs)
     if len(factors) < len(here):
-        counts: Values = {"place": asked.place, "taken": len(factors), "count": len(here)}
+        counts: Values = {"place": asked.place, "taken": len(stocks), "count": len(here)}
         notes.append(Reason(code="humidity.representatives", values=counts))
     if not stocks:
         why = " ".join(text.sentences(notes, shop.config.shop.units, zone=shop.config.zone)).removesuffix(".")

@@ -333,7 +333,8 @@ class Store(Protocol):
         Pass the `revision` read before the evaluation began: then a reading stored while it ran makes the
         timber stale again, whatever its clock says. The `fingerprint` says what it was made from. With
         ``past=False`` it is not kept for good, as when it failed. With ``with_air=False`` it took no air in:
-        the next reading of its place makes the timber stale, where otherwise a day of air does.
+        the next reading of a place with temperature and humidity makes the timber stale, where otherwise a
+        day of air does.
         """
 
     def keep_past(self, tag: str, made_utc: datetime, payload: bytes) -> None:

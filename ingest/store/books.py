@@ -27,7 +27,9 @@ LEFT JOIN note AS asked ON asked.key = :asked || timber.tag
 WHERE timber.retired_utc IS NULL AND (e.tag IS NULL OR timber.revision > e.revision
    OR ((e.made_us < :before OR asked.key IS NOT NULL)
        AND ((e.exact = 1 AND own.revision > e.revision) OR (e.exact = 0 AND own.arrived_us > e.made_us)))
-   OR (air.name IS NOT NULL AND ((e.air_last_us IS NULL AND (e.exact = 0 OR air.revision > e.revision))
+   OR (air.name IS NOT NULL AND ((e.air_last_us IS NULL AND (e.exact = 0 OR (air.revision > e.revision
+         AND EXISTS (SELECT 1 FROM series WHERE text = 'air/' || timber.place || '/temp')
+         AND EXISTS (SELECT 1 FROM series WHERE text = 'air/' || timber.place || '/humidity'))))
        OR air.last_us > e.air_last_us + :day OR air.first_us < e.air_first_us - :day)))
 ORDER BY e.made_us NULLS FIRST, timber.tag
 """

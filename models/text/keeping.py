@@ -22,7 +22,7 @@ _OVAL: Final[Mapping[System, str]] = {"inch": "1/4 to 3/8 in", "metric": "6 to 9
 
 def _rounded(hours: float) -> str:
     """Return a count of hours to two digits, for the shell is not known more closely."""
-    return count(int(float(f"{hours:.2g}")), "hour")
+    return count(round(float(f"{hours:.2g}")), "hour")
 
 
 def _decay(v: Values, system: System) -> str:

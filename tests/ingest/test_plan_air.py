@@ -323,6 +323,15 @@ def test_the_night_makes_way_between_two_places_and_goes_on_with_the_rest(room, 
     assert begun == ["shed", "loft"]
 
 
+def test_a_shop_without_timber_has_no_rooms_to_plan_all_night(room, now_utc):
+    for each in room.register.list():
+        room.register.edit(each.tag, now_utc=now_utc, retired_utc=now_utc)
+    nightly.plan_airs(room, now_utc)
+    for key in (nightly.AGED_KEY, nightly.MESSAGES_KEY):
+        room.store.note(key, now_utc.isoformat().encode())
+    assert not nightly.due(room, now_utc + timedelta(minutes=1))
+
+
 def test_a_place_over_which_the_process_ends_is_not_begun_again_that_night(room, now_utc, monkeypatch):
     begun = []
 
@@ -352,6 +361,24 @@ def test_a_crowded_room_is_planned_by_some_of_each_kind_and_says_so(room, now_ut
     assert sum(each.stands_for for each in oaks) == pytest.approx(10)
     (said,) = [each for each in gathered.notes if each.code == "humidity.representatives"]
     assert said.values == {"place": "shed", "taken": 6, "count": 13}
+
+
+def test_the_finished_piece_that_tolerates_least_is_always_in_a_crowded_room_and_what_fails_never(
+    room, now_utc, monkeypatch
+):
+    monkeypatch.setattr(crowded_room, "MOST", 2)
+    monkeypatch.setattr(crowded_room, "chosen", partial(crowded_room.chosen, most=2))
+    for number in range(2, 9):
+        room.register.add(timber(f"OAK-{number}", now_utc))
+    big = timber("FIT-1", now_utc, finished=Finished(width_mm=140, depth_mm=100))
+    room.register.add(big)
+    room.register.add_event(Event(tag="FIT-1", kind=EventKind.FITTED, at_utc=now_utc - timedelta(days=2)))
+    gather.keep(compute.not_worked_out("OAK-2", now_utc, "its air is not known"), room)
+    here = [each for each in room.register.list() if each.place == "shed"]
+    found = crowded_room.representatives(room, here, ())
+    assert "FIT-1" in found
+    assert "OAK-2" not in found
+    assert 3 <= len(found) <= 4
 
 
 def test_a_room_that_cannot_be_planned_keeps_why(room, now_utc):

@@ -285,6 +285,8 @@ def test_an_answer_that_had_no_air_is_stale_with_the_next_reading_of_its_place(o
     store.append([one("air/shed/temp", 12.0)])
     store.save_evaluation("FER-01", NOW, b"{}", revision=store.revision(), with_air=False)
     assert store.stale() == []
+    store.append([one("air/shed/temp", 12.1, NOW + HOUR)])
+    assert store.stale() == [], "a thermometer alone makes no air"
     store.append([one("air/elsewhere/humidity", 66.0)])
     assert store.stale() == []
     store.append([one("air/shed/humidity", 66.0, NOW + HOUR)])

@@ -35,6 +35,11 @@ def test_places_go_by_the_size_of_a_kind_and_none_is_left_out():
     assert "larch-0" in chosen([*those, oak(0, 1, "larch")], most=20)
 
 
+def test_a_small_kind_beside_a_large_one_keeps_its_wettest_and_its_driest():
+    those = [oak(i, i, kind) for kind, n in (("oak", 82), ("elm", 3), ("ash", 2)) for i in range(n)]
+    assert {"elm-0", "elm-2", "ash-0", "ash-1"} < set(chosen(those, most=40))
+
+
 def test_more_kinds_than_places_are_parted_by_what_matters_most():
     those = [
         Candidate(tag=f"{wood}-{i}", kind=(wood, i), wet=i, volume_m3=0.1) for wood in "ab" for i in range(9)

@@ -88,10 +88,10 @@ def _kinds(candidates: Sequence[Candidate], most: int) -> list[list[Candidate]]:
 
 
 def _shares(sizes: Sequence[int], most: int) -> list[int]:
-    """Deal places out by size, at least one to each and never more than it has."""
+    """Deal places out by size, two to each where there are as many, one at least, never more than it has."""
     each = np.array(sizes)
-    dealt = np.ones(each.size, dtype=int)
-    for _ in range(most - each.size):
+    dealt = np.minimum(each, 2 if np.minimum(each, 2).sum() <= most else 1)
+    for _ in range(most - int(dealt.sum())):
         open_ = np.where(dealt < each, each / dealt, 0.0)
         dealt[int(np.argmax(open_))] += 1
     return [int(one) for one in dealt]

@@ -150,14 +150,14 @@ def others(
     room, green = need.room, [each for each in need.stocks if each.part != "keep"]
     coats = dict.fromkeys(Face, FaceCover.WRAPPED)
     still, bare = Phase(first_week=0, air=room.year, airflow=STILL_AIR), Phase(first_week=0, air=room.year)
-    tags = tuple(each.tag for each in green)
+    tags, many = tuple(each.tag for each in green), sum(each.stands_for for each in green)
     made = [
-        Way(what="cover", phases=(still,), tags=tags, work_h=COVER_H * len(tags)),
+        Way(what="cover", phases=(still,), tags=tags, work_h=COVER_H * many),
         Way(
             what="wrap",
             phases=(replace(bare, faces=coats), replace(bare, first_week=WRAPPED_WEEKS)),
             tags=tags,
-            work_h=WRAP_H * len(tags),
+            work_h=WRAP_H * many,
             values={"weeks": float(WRAPPED_WEEKS)},
         ),
         _heated(room),
