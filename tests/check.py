@@ -115,7 +115,7 @@ def working_room() -> Iterator[dict[str, str]]:
         yield {}
         return
     with tempfile.TemporaryDirectory(
-        prefix="baulk-tests-", dir=IN_MEMORY, ignore_cleanup_errors=True
+        prefix="baulk-", dir=IN_MEMORY, ignore_cleanup_errors=True
     ) as room:
         Path(room).chmod(0o755)  # PostgreSQL runs as somebody else
         yield {"TMPDIR": room}
