@@ -114,9 +114,7 @@ def working_room() -> Iterator[dict[str, str]]:
     if not roomy:
         yield {}
         return
-    with tempfile.TemporaryDirectory(
-        prefix="baulk-", dir=IN_MEMORY, ignore_cleanup_errors=True
-    ) as room:
+    with tempfile.TemporaryDirectory(prefix="baulk-", dir=IN_MEMORY, ignore_cleanup_errors=True) as room:
         Path(room).chmod(0o755)  # PostgreSQL runs as somebody else
         yield {"TMPDIR": room}
 

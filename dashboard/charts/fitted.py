@@ -18,7 +18,7 @@ from baulk.models.units import System
 
 MOST_POINTS: Final = 2000
 UP: Final = "M0,-1.2L0.8,-0.1L0.3,-0.1L0.3,1.1L-0.3,1.1L-0.3,-0.1L-0.8,-0.1Z"  # at least: it points upward
-LEGEND: Final = "points: measured · lines: model · arrows: at least"
+LEGEND: Final = ["points: measured, lines: model", "arrows: at least"]  # lines, for a phone
 
 
 def kind(reading: FittedReading) -> str:

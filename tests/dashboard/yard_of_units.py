@@ -11,6 +11,7 @@ from typing import Any
 
 import numpy as np
 
+from baulk.dashboard.printing import labels
 from baulk.ingest import operations
 from baulk.ingest import shop as shops
 from baulk.ingest.evaluation import gather
@@ -41,6 +42,7 @@ FOREIGN = {"inch": METRIC, "metric": INCH}
 ALLOWED = (
     "inches, pounds", "millimetres, kilograms",  # the choice between the systems itself
     "pounds taken for kilograms", "kilograms taken for pounds",  # what a scale may have been set to
+    *(each.title for each in labels.SHEETS.values()),  # sold by these words, in the units of their country
 )  # fmt: skip
 HIDDEN = {"id", "form_id", "key", "icon", "url", "page_script_hash", "url_pathname"}
 
