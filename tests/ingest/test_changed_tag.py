@@ -89,12 +89,12 @@ def test_an_evaluation_that_was_under_way_is_kept_under_the_new_tag(yard):
 def test_what_is_kept_of_whole_days_is_of_the_new_tag_and_whole(yard):
     weigh(yard, "FER-01", 71.0)
     then = NOW + timedelta(days=3)
-    assert yard.store.known("FER-01", then).names == ("timber/FER-01/weight",)
+    assert yard.store.known("FER-01", then).columns.names == ("timber/FER-01/weight",)
     change(yard, "FER-01", "FER-99")
     weigh(yard, "FER-01", 70.9, at=NOW + timedelta(hours=8))  # of a day that is over
-    found = yard.store.known("FER-99", then)
+    found = yard.store.known("FER-99", then).columns
     assert (found.names, sorted(found.value)) == (("timber/FER-99/weight",), [70.9, 71.0])
-    assert len(yard.store.known("FER-01", then)) == 0
+    assert len(yard.store.known("FER-01", then).columns) == 0
 
 
 def test_undo_gives_the_tag_back_and_frees_the_other(yard, yard_dir):
@@ -249,7 +249,7 @@ def test_at_a_server_the_readings_stay_where_they_are(yard_dir, monkeypatch):
             for hours, tag in enumerate(("FER-01", "FER-02", "FER-03"), 2):
                 weigh(listener, tag, 70.0 - hours, at=NOW + timedelta(hours=hours))
             assert weights(yard, "FER-03") == weights(listener, "FER-03") == [71.0, 70.9, 68.0, 67.0, 66.0]
-            known = yard.store.known("FER-03", NOW + timedelta(days=2))
+            known = yard.store.known("FER-03", NOW + timedelta(days=2)).columns
             assert (known.names, known.count.sum()) == (("timber/FER-03/weight",), 5)
             (newest,) = yard.store.latest(Owner.TIMBER, "FER-03")
             assert (newest.series.name, newest.value) == ("FER-03", 66.0)
