@@ -290,7 +290,7 @@ def source(reading: Reading) -> str:
     return SOURCES.get(reading.source, reading.source)
 
 
-_MARKDOWN: Final = re.compile(r"[\\*\[\]<>&$~|#]|(?<![^\W_])_|_(?![^\W_])|^[-+]|^\d{1,9}[.)](?= )")
+_MARKDOWN: Final = re.compile(r"[\\*\[\]<>&$~|#]|(?<![^\W_])_|_(?![^\W_])|^[-+]|^\d{1,9}[.)](?= |$)")
 _CODE: Final = re.compile(r"(`[^`]*`)")
 
 

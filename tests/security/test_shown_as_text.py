@@ -12,7 +12,7 @@ from pathlib import Path
 
 import pandas as pd
 import pytest
-from hypothesis import given
+from hypothesis import example, given
 from hypothesis import strategies as st
 from markdown_it import MarkdownIt
 from streamlit.testing.v1 import AppTest
@@ -54,6 +54,8 @@ def test_markdown_shows_a_strangers_text_as_it_stands(text):
 
 
 @given(ODD)
+@example("1)")
+@example("12.")
 def test_no_text_becomes_anything_but_a_paragraph_and_commands(text):
     made = rendered(words.md(text))
     assert not re.search(r"<(?!/?p>|/?code>)", made)

@@ -83,6 +83,11 @@ def server(shop_dir, tmp_path):
 
 def settled(server):
     """Wait until the server has loaded what it loads by itself after its start."""
+    maps = Path(f"/proc/{server.process.pid}/maps")
+    for _ in range(600):
+        if "pyarrow" in maps.read_text():  # among the last that it loads
+            break
+        time.sleep(0.1)
     before, quiet = 0, 0
     while quiet < 2:  # on a busy machine it may stand still for a moment in between
         quiet = quiet + 1 if server.resident - before <= MB else 0
