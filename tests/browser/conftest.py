@@ -58,13 +58,24 @@ def end(process):
         process.wait(10)
 
 
+@pytest.hookimpl(wrapper=True)
+def pytest_runtest_makereport(item):
+    """Show beside a failed test what the page server's log says of it."""
+    report = yield
+    if report.failed:
+        for name, each in getattr(item, "funcargs", {}).items():
+            if type(each).__name__ == Pages.__name__:  # test modules load this file by another name
+                report.sections.append((f"log of {name}", each.log.read_text(errors="replace")[-6000:]))
+    return report
+
+
 class Pages:
     """One running page server."""
 
     def __init__(self, folder, log, *, port=None, config=None):
         self.port = port or free_port()
         self.base = f"http://127.0.0.1:{self.port}"
-        self._log = log.open("wb")
+        self.log, self._log = log, log.open("wb")
         self._process = subprocess.Popen(
             server_process.command(folder, self.port, config), stdout=self._log, stderr=subprocess.STDOUT
         )
