@@ -1,5 +1,6 @@
 """A timber's own readings put into the drying model: the calibrated ensemble."""
 
-from baulk.models.calibrate.calibration import Calibration, fit
+from baulk.models.late_names import late
 
 __all__ = ["Calibration", "fit"]
+__getattr__ = late(__name__, {"Calibration": "calibration", "fit": "calibration"})

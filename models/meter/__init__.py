@@ -1,5 +1,6 @@
 """Pin meters: from resistance to moisture, corrections, and what a pin at a depth says of the mean."""
 
-from baulk.models.meter.resistance import corrected, from_meter, mc_from_resistance, shown_pct
+from baulk.models.late_names import late
 
 __all__ = ["corrected", "from_meter", "mc_from_resistance", "shown_pct"]
+__getattr__ = late(__name__, dict.fromkeys(__all__, "resistance"))
