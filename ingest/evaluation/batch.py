@@ -16,7 +16,7 @@ from typing import Final
 
 from baulk.ingest.evaluation.compute import Answered, Evaluation, in_words, not_worked_out
 from baulk.ingest.evaluation.executors import InProcess, LocalProcesses, Team, cores
-from baulk.ingest.evaluation.gather import UPDATED, Airs, gather, has_air, keep
+from baulk.ingest.evaluation.gather import UPDATED, Airs, gather, had_air, keep
 from baulk.ingest.evaluation.inputs import Inputs
 from baulk.ingest.evaluation.unchanged import Marks
 from baulk.ingest.shop import Shop
@@ -234,7 +234,7 @@ class _Run:
             return None
         inputs = in_words(tag, self._now, lambda: self._gathered(tag))
         if isinstance(inputs, Evaluation):
-            self._keep(inputs, revision, None, with_air=has_air(self._shop, tag, self._now))
+            self._keep(inputs, revision, None, with_air=had_air(self._shop, tag, self._now, revision))
             return None
         fingerprint = inputs.fingerprint()
         if self._holds(tag, fingerprint):

@@ -128,7 +128,7 @@ def evaluate(tag: str, shop: Shop, now_utc: datetime, *, resume: bool = False) -
     tag = shop.register.get(tag).tag
     inputs = in_words(tag, now_utc, lambda: gather(tag, shop, now_utc, resume=resume))
     if isinstance(inputs, Evaluation):
-        return keep(inputs, shop, revision=revision, with_air=has_air(shop, tag, now_utc))
+        return keep(inputs, shop, revision=revision, with_air=had_air(shop, tag, now_utc, revision))
     return keep(answer(inputs), shop, revision=revision, fingerprint=inputs.fingerprint())
 
 
@@ -178,13 +178,13 @@ def keep(
     return made
 
 
-def has_air(shop: Shop, tag: str, now_utc: datetime) -> bool:
-    """Return whether anything is known of the air where a timber lies, for one that could not be gathered."""
+def had_air(shop: Shop, tag: str, now_utc: datetime, revision: int) -> bool:
+    """Return whether a timber that could not be gathered had air; False where that may have come since."""
     try:
         air_of(shop, shop.register.get(tag).place, now_utc)
     except BaulkError:
         return False
-    return True
+    return shop.store.revision() == revision
 
 
 def run_stale(

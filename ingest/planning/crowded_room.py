@@ -41,14 +41,15 @@ def representatives(shop: Shop, here: Sequence[Timber], wanted: Collection[str])
     named = {each.tag for each in here if each.tag.lower() in wanted}
     found, kept = [], {}
     for timber in here:
+        stored = shop.store.evaluation(timber.tag)
+        if stored is not None and failure_of(stored[1]) is not None and timber.tag not in named:
+            continue
         finished = is_finished(timber, events.get(timber.tag, ()))
         if finished:  # what it tolerates goes by these, and the tightest has to be in
             piece = timber.finished
             kept[timber.species, timber.use_class, piece.width_mm, piece.depth_mm] = timber.tag
-        stored = shop.store.evaluation(timber.tag)
-        if stored is None or failure_of(stored[1]) is None or timber.tag in named:
-            found.append(_candidate(timber, None if stored is None else stored[1], finished=finished))
-    return chosen(found, always=named | set(kept.values()) & {each.tag for each in found})
+        found.append(_candidate(timber, None if stored is None else stored[1], finished=finished))
+    return chosen(found, always=named | set(kept.values()))
 
 
 def _candidate(timber: Timber, stored: bytes | None, *, finished: bool) -> Candidate:

@@ -244,6 +244,20 @@ def test_air_that_comes_while_a_timber_is_found_to_have_none_is_not_missed(yard,
     assert yard.store.stale(NOW - DAY) == ["FER-01"]
 
 
+def test_air_that_comes_between_a_failure_and_its_keeping_is_not_missed_either(yard, monkeypatch):
+    yard.register.add(timber())
+    real = gather.had_air
+
+    def late(*given):
+        yard.store.append(air(days=1))
+        return real(*given)
+
+    monkeypatch.setattr(batch, "had_air", late)
+    batch.run(yard, ["FER-01"], NOW)
+    assert "not known at all" in json.loads(yard.store.evaluation("FER-01")[1])["failed"]
+    assert yard.store.stale(NOW - DAY) == ["FER-01"]
+
+
 def test_an_unexpected_fault_is_kept_in_words_too(yard, monkeypatch, caplog):
     def broken(*_args, **_kwargs):
         raise ZeroDivisionError("a bad day")

@@ -61,7 +61,7 @@ def chosen(
     References
     ----------
     Proportional allocation over strata (Cochran, W. G., 1977. Sampling Techniques, 3rd ed., section 5.5,
-    from memory), with at least one of each; systematic by rank within one.
+    from memory), with the two ends of each where there is room; systematic by rank between.
     """
     free = [each for each in candidates if each.tag not in always]
     if len(free) <= most:
