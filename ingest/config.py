@@ -316,6 +316,17 @@ def _check_url(name: str, url: str, schemes: tuple[str, ...]) -> None:
         raise ValueError(f"{name} names no host, for instance {schemes[0]}127.0.0.1{by_socket}")
 
 
+def socket_of(url: str) -> str | None:
+    """Return the folder of the local socket that a PostgreSQL address names, if it names no other machine."""
+    parts = urlsplit(url)
+    query = parse_qs(parts.query)
+    folders = query.get("host", [])
+    local = (
+        bool(folders) and all(each.startswith("/") for each in folders) and query.keys() <= {"host", "port"}
+    )
+    return folders[-1] if local and not parts.hostname else None
+
+
 def is_loopback(host: str) -> bool:
     """Return whether an address can be reached from this machine only."""
     if host == "localhost":

@@ -17,7 +17,7 @@ from typing import Any, Final, Generic, TypeVar
 import numpy as np
 from numpy.typing import NDArray
 
-from baulk.models.constants import DAY_S, Floats
+from baulk.models.constants import DAY_S, Floats, Ints
 from baulk.models.quantity import AT_DEPTH, Quantity
 from baulk.models.reading import AT_LEAST, BY_HAND, Reading, Series, from_end_mm, sensor_of
 
@@ -28,7 +28,6 @@ LIVE: Final = "mqtt"  # source of what a device sent by itself
 INDICATIVE: Final = frozenset({"indicative", "capacitance"})  # flags of a reading taken without pins
 _IN_PARTS: Final = AT_DEPTH | {Quantity.WOOD_TEMP, Quantity.WIDTH, Quantity.DEPTH}
 
-Ints = NDArray[np.int64]
 Mask = NDArray[np.bool_]
 Kind = TypeVar("Kind", bound=Hashable)
 

@@ -1,4 +1,4 @@
-"""Spans of time in seconds, and the one name for an array of numbers."""
+"""Spans of time in seconds, and the names for arrays of numbers."""
 
 from __future__ import annotations
 
@@ -12,3 +12,4 @@ DAY_S: Final = 86_400.0
 YEAR_S: Final = 365.25 * DAY_S
 
 Floats: TypeAlias = NDArray[np.float64]
+Ints: TypeAlias = NDArray[np.int64]

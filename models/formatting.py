@@ -32,7 +32,7 @@ def bare_cell(text: str) -> str:
 
 
 def in_brief(text: str, most: int = 120) -> str:
-    """Write the beginning and the end of a stranger's text that is too long to be read, such as a topic.
+    """Shorten text from outside, such as a topic, to its beginning and end.
 
     Parameters
     ----------

@@ -1,4 +1,4 @@
-"""What is known of a timber's sensors: most years as bytes that lie packed, the rest as columns.
+"""What is known of a timber's sensors: most years as packed bytes, the rest as columns.
 
 Who hands a timber on to be worked out needs three things of its readings: a digest, which sensors and meters
 they came from, and the readings themselves as bytes. Of a year that is over all three are known since it was
@@ -18,8 +18,8 @@ from typing import Any, Final
 import numpy as np
 
 from baulk.models import digest, steps
-from baulk.models.columns import ROWS, Columns, Ints, Readings, columns_of, distinct, together
-from baulk.models.constants import Floats
+from baulk.models.columns import ROWS, Columns, Readings, columns_of, distinct, together
+from baulk.models.constants import Floats, Ints
 from baulk.models.reading import Series
 
 _LONG: Final = 4  # bytes that tell how long the names of a year's rows are
@@ -37,8 +37,8 @@ class Year:
     number : int
         Which year. [a]
     body : bytes
-        Its rows as from `packed`.
-    told : str
+        Its rows as from `pack`.
+    digest : str
         Digest of what a fit sees in them; see `digest_of`.
     kinds : tuple of (Kind, int)
         Which series, flags and sources they have, and how many readings of each.
@@ -46,16 +46,16 @@ class Year:
 
     number: int
     body: bytes
-    told: str
+    digest: str
     kinds: tuple[tuple[Kind, int], ...]
 
     @cached_property
     def rows(self) -> Columns:
         """The rows themselves."""
-        return unpacked(self.body)
+        return unpack(self.body)
 
     def __reduce__(self) -> tuple[Any, ...]:
-        return Year, (self.number, self.body, self.told, self.kinds)
+        return Year, (self.number, self.body, self.digest, self.kinds)
 
 
 @dataclass(frozen=True, eq=False)
@@ -65,7 +65,7 @@ class KnownReadings:
     Parameters
     ----------
     years : tuple of Year
-        Years that lie packed, oldest first.
+        Years that are packed, oldest first.
     rest : Columns
         All other rows, of these years or of others.
     """
@@ -78,12 +78,12 @@ class KnownReadings:
         """All rows, in order of time and of their series' names."""
         return together([*(each.rows for each in self.years), self.rest])
 
-    def told(self) -> tuple[tuple[int, str], ...]:
+    def digests(self) -> tuple[tuple[int, str], ...]:
         """Digest of each year; the same however the rows are parted into packed ones and others."""
         packed_in = {each.number: each for each in self.years}
         year_of_row = years_of(self.rest.taken_s)
         loose = {int(year): self.rest[year_of_row == year] for year in np.unique(year_of_row)}
-        found = {year: each.told for year, each in packed_in.items() if year not in loose}
+        found = {year: each.digest for year, each in packed_in.items() if year not in loose}
         for year, rows in loose.items():
             parts = [packed_in[year].rows, rows] if year in packed_in else [rows]
             found[year] = digest_of(together(parts))
@@ -100,14 +100,14 @@ class KnownReadings:
         return KnownReadings, (self.years, self.rest)
 
 
-def unparted(readings: Readings) -> KnownReadings:
+def from_columns(readings: Readings) -> KnownReadings:
     """Return readings as known ones of which no year is packed."""
     return KnownReadings(years=(), rest=columns_of(readings))
 
 
-def year_of(number: int, rows: Columns) -> Year:
+def pack_year(number: int, rows: Columns) -> Year:
     """Return the rows of a year packed; at least one row."""
-    return Year(number=number, body=packed(rows), told=digest_of(rows), kinds=kinds_of(rows))
+    return Year(number=number, body=pack(rows), digest=digest_of(rows), kinds=kinds_of(rows))
 
 
 def digest_of(rows: Columns) -> str:
@@ -135,7 +135,7 @@ def begins_s(year: int) -> float:
     return float(np.datetime64(year - 1970, "Y").astype("datetime64[s]").astype(np.int64))
 
 
-def packed(rows: Columns) -> bytes:
+def pack(rows: Columns) -> bytes:
     """Return rows as bytes: what they are called, then their columns, under zlib.
 
     Parameters
@@ -146,7 +146,7 @@ def packed(rows: Columns) -> bytes:
     Returns
     -------
     bytes
-        For `unpacked`.
+        For `unpack`.
     """
     columns: list[tuple[Any, ...]] = []
     for name in ROWS:
@@ -166,8 +166,8 @@ def packed(rows: Columns) -> bytes:
     return zlib.compress(len(head).to_bytes(_LONG, "little") + head + bodies)
 
 
-def unpacked(body: bytes) -> Columns:
-    """Return the rows that `packed` was given, number for number."""
+def unpack(body: bytes) -> Columns:
+    """Return the rows that `pack` was given, number for number."""
     found = zlib.decompress(body)
     begin = _LONG + int.from_bytes(found[:_LONG], "little")
     plain = json.loads(found[_LONG:begin])

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import math
 import re
-import reprlib
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, fields
 from datetime import datetime
@@ -12,6 +11,7 @@ from types import MappingProxyType
 from typing import Final
 
 from baulk.models.errors import OutOfRange
+from baulk.models.formatting import in_brief
 from baulk.models.quantity import AT_DEPTH, SIZES, UNITS, Owner, Quantity
 from baulk.models.section import Face
 
@@ -23,8 +23,6 @@ MEASURED_ALONG: Final[Mapping[Quantity, tuple[Face, Face]]] = MappingProxyType(
 )
 
 _NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9._-]{0,63}")
-_BRIEF: Final = reprlib.Repr()
-_BRIEF.maxstring = 100  # of a name in a sentence: a topic of MQTT may be 64 kB long
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -63,7 +61,7 @@ class Series:
         if not _NAME.fullmatch(self.name):
             raise OutOfRange(
                 "a tag or place",
-                f"is made of up to 64 letters, digits, dots and dashes, not {_BRIEF.repr(self.name)}"
+                f"is made of up to 64 letters, digits, dots and dashes, not {in_brief(self.name)!r}"
                 + ("" if self.name.isascii() else "; its letters are A to Z, without accents"),
             )
         if self.quantity in AT_DEPTH and not (self.depth_mm is not None and 0 < self.depth_mm < 1000):
@@ -161,7 +159,7 @@ def sensor_flag(sensor: str) -> str:
     if not _NAME.fullmatch(sensor):
         raise OutOfRange(
             "the name of a sensor",
-            f"is made of up to 64 letters, digits, dots and dashes, not {_BRIEF.repr(sensor)}",
+            f"is made of up to 64 letters, digits, dots and dashes, not {in_brief(sensor)!r}",
         )
     return f"sensor-{sensor}"
 

@@ -10,15 +10,13 @@ from __future__ import annotations
 from typing import Final
 
 import numpy as np
-from numpy.typing import NDArray
 
-from baulk.models.constants import Floats
+from baulk.models.constants import Floats, Ints
 
 _SCALES: Final = (1.0, 10.0, 100.0, 1000.0)
 _MOST: Final = 2.0**31
 _SOME: Final = 64  # numbers at the begin that tell a scale which is not fine enough
 
-Ints = NDArray[np.int64]
 Steps = tuple[float, float, str, bytes]
 Small = tuple[str, bytes]
 

@@ -132,7 +132,7 @@ def side_by_side(left: deque[Portion]) -> list[str]:
                 return
             start = time.monotonic()
             with speaking:
-                print(f"== begun: {each.name}", flush=True)
+                print(f"== started: {each.name}", flush=True)
             try:
                 done = subprocess.run(
                     each.argv,
@@ -166,6 +166,7 @@ def side_by_side(left: deque[Portion]) -> list[str]:
             for each in lanes:
                 each.join()
         finally:
+            failed += [each.name for each in left]
             left.clear()  # of what was broken off nothing more is begun
             for each in lanes:
                 each.join()
@@ -197,7 +198,8 @@ def main(args: list[str]) -> int:
     with types() as typed:
         left = deque([] if only_tests else [typed])
         if rest or bench:  # what is measured is alone
-            failed += side_by_side(left)
+            if left:
+                failed += side_by_side(left)
             if subprocess.run([*pytest, *rest], cwd=ROOT, check=False).returncode:
                 failed.append("tests")
         else:

@@ -324,7 +324,6 @@ class Commands:
             stdin=subprocess.PIPE,
             stdout=subprocess.PIPE,
             bufsize=0,  # a line read ahead would not be seen by `select`
-            env={**os.environ, "NO_COLOR": "1", "COLUMNS": "100"},
         )
 
     def run(self, *words: str, seconds: float, env: dict[str, str]) -> subprocess.CompletedProcess[str]:

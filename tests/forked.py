@@ -13,6 +13,7 @@ from __future__ import annotations
 import json
 import os
 import sys
+import time
 
 
 def become(words: list[str], env: dict[str, str], folder: str, out: str, err: str) -> None:
@@ -23,6 +24,7 @@ def become(words: list[str], env: dict[str, str], folder: str, out: str, err: st
         os.close(opened)
     os.environ.clear()
     os.environ.update(env)
+    time.tzset()  # the C library read TZ when this one started
     os.chdir(folder)
     sys.argv = ["baulk", *words]
     commands.main()

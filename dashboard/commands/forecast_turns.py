@@ -69,7 +69,7 @@ class Ended:
 
 
 def work_out(
-    line: JobContext, ground: JobSettings, now: datetime, tags: list[str] | None, without: frozenset[str]
+    job: JobContext, settings: JobSettings, now: datetime, tags: list[str] | None, without: frozenset[str]
 ) -> bool:
     """Work out timbers with news, or every one from its arrival after what they teach each other.
 
@@ -77,7 +77,7 @@ def work_out(
     ----------
     line : JobContext
         Told `Begun` and `Ended` of each timber.
-    ground : JobSettings
+    settings : JobSettings
         Shop and helpers.
     now : datetime
         Now, with a time zone.
@@ -91,47 +91,48 @@ def work_out(
     bool
         Whether all of it was done, and not stopped.
     """
-    with _open(ground) as shop, team_of(ground.cluster) as team:
+    with _open(settings) as shop, team_of(settings.cluster) as team:
         whole = tags is None
         if tags is None:
             yard_memory.refresh(shop, now)
             tags = asked(shop, None, everything=True)
         made = batch.run(
-            shop, [each for each in tags if each not in without], now, workers=ground.workers, team=team,
-            whole=whole, begun=lambda tag: line.tell(Begun(tag=tag)),
-            done=lambda one: line.tell(_ended(one)), stop=line.stopped,
+            shop, [each for each in tags if each not in without], now, workers=settings.workers, team=team,
+            whole=whole, begun=lambda tag: job.tell(Begun(tag=tag)),
+            done=lambda one: job.tell(_ended(one)), stop=job.stopped,
         )  # fmt: skip
-        stopped = made.stopped or line.stopped()
+        stopped = made.stopped or job.stopped()
         if whole and not stopped:
             standing.looked_over(shop)
         return not stopped
 
 
-def see_swaps(line: JobContext, ground: JobSettings, now: datetime) -> list[str]:
+def see_swaps(job: JobContext, settings: JobSettings, now: datetime) -> list[str]:
     """Look for timbers that bear each other's tag; return a sentence for each pair that is new."""
-    with _open(ground) as shop, team_of(ground.cluster) as team:
-        return look_for_swaps(shop, now, ground.workers, team, line.stopped)
+    with _open(settings) as shop, team_of(settings.cluster) as team:
+        return look_for_swaps(shop, now, settings.workers, team, job.stopped)
 
 
-def night(line: JobContext, ground: JobSettings, now: datetime) -> None:
+def night(job: JobContext, settings: JobSettings, now: datetime) -> None:
     """Do what of the night's work is due, the backup last; tell a sentence of each."""
-    with _open(ground) as shop:
+    with _open(settings) as shop:
         if mended := nightly.mend_times(shop, now):
-            line.tell(f"given a better time, for their sensor's clock is wrong: {count(mended, 'reading')}")
+            job.tell(f"given a better time, for their sensor's clock is wrong: {count(mended, 'reading')}")
         nightly.tidy_messages(shop, now)
         if gone := nightly.thin(shop, now):
-            line.tell(f"{gone} old sensor readings thinned, as [store] thin_after_days asks")
+            job.tell(f"{gone} old sensor readings thinned, as [store] thin_after_days asks")
         if gone := nightly.age_quarantine(shop, now):
             let_go = count(gone, "message")
-            line.tell(f"deleted from quarantine, older than [store] quarantine_days: {let_go}")
-        if planned := nightly.plan_airs(shop, now, line.stopped, lambda: somebody_waits(shop)):
-            line.tell(f"the air of {count(planned, 'place')} planned for the page Shop air")
-        if not line.stopped() and (told := nightly.back_up(shop, now)):
-            line.tell(told)
+            job.tell(f"deleted from quarantine, older than [store] quarantine_days: {let_go}")
+        if planned := nightly.plan_airs(shop, now, job.stopped, lambda: timbers_due(shop)):
+            job.tell(f"the air of {count(planned, 'place')} planned for the page Shop air")
+        left = shop.store.noted(nightly.AIRS_LEFT_KEY) is not None  # somebody waits, the backup too
+        if not left and not job.stopped() and (told := nightly.back_up(shop, now)):
+            job.tell(told)
 
 
-def somebody_waits(shop: Shop) -> bool:
-    """Whether a timber is to be worked out now, for which the planning of rooms makes way."""
+def timbers_due(shop: Shop) -> bool:
+    """Whether timbers are due, for which the planning of rooms is interrupted."""
     return bool(shop.store.stale(datetime.now(UTC) - SENSORS_EVERY))
 
 
@@ -169,8 +170,8 @@ def team_of(cluster: str | None) -> Iterator[Team | None]:
         yield team
 
 
-def _open(ground: JobSettings) -> Shop:
-    return shops.opened_by(ground.config, ground.woods)
+def _open(settings: JobSettings) -> Shop:
+    return shops.opened_by(settings.config, settings.woods)
 
 
 def _ended(made: Answered | None) -> Ended:

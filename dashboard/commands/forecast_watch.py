@@ -141,12 +141,12 @@ class _Turns:
         machine.note_size(shop, now)
         if time.monotonic() < self._not_before_s:
             return
-        ground = JobSettings(
+        settings = JobSettings(
             config=shop.config, woods=shop.woods, workers=self._workers, cluster=self._cluster
         )
         revision = shop.store.revision()
         try:
-            worked = self._work(shop, ground, now, whole=whole)
+            worked = self._work(shop, settings, now, whole=whole)
             if whole and worked is not False:
                 self._round_of = today
             self._ends = 0
@@ -163,13 +163,13 @@ class _Turns:
         if worked is not None:
             memory.give_back()
 
-    def _work(self, shop: Shop, ground: JobSettings, now: datetime, *, whole: bool) -> bool | None:
+    def _work(self, shop: Shop, settings: JobSettings, now: datetime, *, whole: bool) -> bool | None:
         """Do what is due; None if nothing was, False if it was stopped."""
         worked = None
         waiting = [each for each in shop.store.stale() if each in self._owed] if self._owed else []
         if whole or waiting:
             worked = self._run(
-                forecast_turns.work_out, ground, now, None if whole else waiting, frozenset(self._given_up),
+                forecast_turns.work_out, settings, now, None if whole else waiting, frozenset(self._given_up),
                 told=lambda what: self._hear(what, shop),
             )  # fmt: skip
             if worked:
@@ -183,7 +183,7 @@ class _Turns:
         if self._evaluated and (self._looked is None or now - self._looked >= SWAPS_EVERY):
             self._looked, self._evaluated = now, False
             try:
-                new = self._run(forecast_turns.see_swaps, ground, now)
+                new = self._run(forecast_turns.see_swaps, settings, now)
             except WorkerDied:
                 self._evaluated = True  # looked for again in an hour; the night's work does not wait for it
                 raise
@@ -191,7 +191,7 @@ class _Turns:
                 say(words)
         if not self._stop.is_set() and nightly.due(shop, now):
             self._worker.close()  # what it holds of a round before would add to what planning the air takes
-            self._run(forecast_turns.night, ground, now, told=say, stall_timeout_s=NIGHT_STALL_TIMEOUT_S)
+            self._run(forecast_turns.night, settings, now, told=say, stall_timeout_s=NIGHT_STALL_TIMEOUT_S)
             worked = True
         return worked
 

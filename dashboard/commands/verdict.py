@@ -90,10 +90,9 @@ def verdict(  # noqa: PLR0913 - one an option
     """Say of each timber: leave it, rough it out, or square it; when, how sure, and why.
 
     One line a timber, of what was last worked out; `baulk forecast` works it out anew. With tags or --why the
-    reasons follow; what concerns the whole shed is said once. A range holds the truth nine times in
-    ten, as far as the
-    model knows. With --below it works the timber out on the spot, in the usual air of the season or in air
-    that is held, and keeps nothing; --at, a date to come, asks how sure it is by then.
+    reasons follow; what concerns the whole shed is said once. A range is meant to hold the truth nine times
+    in ten. With --below it works the timber out on the spot, in the usual air of the season or in air that
+    is held, and keeps nothing; --at, a date to come, asks how sure it is by then.
 
     Example: baulk verdict FER-03 --why
 

@@ -77,7 +77,7 @@ async def file(request: Request) -> Response:
 
 
 # a stranger's page that showed ours in a frame, unseen, could have a visitor press Undo or Discard here
-_SHOWN_ALONE: Final = {
+_PAGE_HEADERS: Final = {
     "cache-control": "no-cache",
     "content-security-policy": "frame-ancestors 'self'",
     "x-content-type-options": "nosniff",
@@ -156,7 +156,7 @@ class Shell:
             return JSONResponse(_HOW, headers={"cache-control": "no-cache"})
         path = path.rstrip("/") or "/"
         if path in self._pages:
-            return HTMLResponse(html(path, direct=_direct()), headers=_SHOWN_ALONE)
+            return HTMLResponse(html(path, direct=_direct()), headers=_PAGE_HEADERS)
         if path in FORMER:
             query = scope.get("query_string", b"").decode("latin-1")
             return RedirectResponse(FORMER[path] + (f"?{query}" if query else ""), 307)

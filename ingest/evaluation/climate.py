@@ -102,7 +102,7 @@ class Season:
 
 
 def season(
-    own: AirSeries | None, config: Config, place: str = "the timber's place", *, apart: bool = False
+    own: AirSeries | None, config: Config, place: str = "the timber's place", *, unpaired: bool = False
 ) -> Season:
     """Gather what the place and the settings know of the year.
 
@@ -114,8 +114,8 @@ def season(
         Settings with or without a climate.
     place : str
         Whose air it is, for what a person is told.
-    apart : bool
-        Whether it has readings, but no temperature with a humidity near it in time; told likewise.
+    unpaired : bool
+        Whether it has readings, but no temperature with a humidity near it in time, which is said.
 
     Returns
     -------
@@ -133,7 +133,7 @@ def season(
     mine = _own(record) if record is not None else {}
     if temp is None or rh is None:
         if own is None:
-            if apart:
+            if unpaired:
                 raise OutOfRange(
                     f"the air of {place}",
                     "has no temperature with a humidity within half an hour of it; measure both together, or "

@@ -268,8 +268,8 @@ def air_of(shop: Shop, place: str, now_utc: datetime) -> tuple[AirSeries | None,
     """Return a place's record, and its year from whole days of that, so that it changes once a day."""
     own = _record(shop, place, now_utc)
     whole_days = up_to(own, now_utc.timestamp() // DAY_S * DAY_S)
-    apart = own is None and place in shop.store.places()
-    return own, climate.season(whole_days or own, shop.config, place, apart=apart)
+    unpaired = own is None and place in shop.store.places()
+    return own, climate.season(whole_days or own, shop.config, place, unpaired=unpaired)
 
 
 def _record(shop: Shop, place: str, now_utc: datetime) -> AirSeries | None:

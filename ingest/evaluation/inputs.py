@@ -218,7 +218,7 @@ class Inputs:
         seen = ("now_utc", "previous", "fit", "known", "events", "stays", "elsewhere")
         return fingerprint.of(
             {each.name: getattr(self, each.name) for each in fields(self) if each.name not in seen},
-            self.known.told(),
+            self.known.digests(),
             fingerprint.events(self.events),
             tuple((stay.place, stay.year, _settled(stay.own, midnight_s)) for stay in self.stays),
         )

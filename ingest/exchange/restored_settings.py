@@ -7,7 +7,6 @@ said, unless the person vouches for the zip (by its signature, or in words).
 
 from __future__ import annotations
 
-import re
 import tomllib
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
@@ -141,8 +140,8 @@ def _brought_here(address: str) -> str:
         return address
     if host is not None and settings.is_loopback(host) and not parts.query and not parts.fragment:
         return address
-    if host is None and re.fullmatch(r"host=(/[\w.-]+)+", parts.query) and not parts.fragment:
-        return address  # the folder of a socket of this machine
+    if settings.socket_of(address) is not None and not parts.fragment:
+        return address
     user = f"{parts.username}@" if parts.username else ""
     place = f"{user}{_HERE}:{port}" if port else f"{user}{_HERE}"
     return urlunsplit((parts.scheme, place, parts.path, "", ""))

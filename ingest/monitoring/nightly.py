@@ -114,34 +114,35 @@ def plan_airs(
     shop: Shop,
     now_utc: datetime,
     stop: Callable[[], bool] = lambda: False,
-    waits: Callable[[], bool] = lambda: False,
+    interrupt: Callable[[], bool] = lambda: False,
 ) -> int:
     """Plan the air of every place that holds timber, once a night; return how many were planned.
 
     A place that can't be planned keeps the sentence that says why, and stops none of the others. After each
-    it ends if ``stop`` says so, or if ``waits`` says that somebody waits for other work; the places that are
+    it ends if ``stop`` says so, or if ``interrupt`` says that other work is due; the places that are
     left are planned when it is called again. One over which the process ends is not begun a second time.
     """
     from baulk.ingest.planning import humidity, kept_air  # noqa: PLC0415 - the listener loads this file too
 
     if tonight(shop, AIRS_KEY, now_utc):
-        _leave(shop, left := list(humidity.places(shop)))
+        _note_remaining(shop, left := list(humidity.places(shop)))
         shop.store.note(AIRS_KEY, now_utc.astimezone(UTC).isoformat().encode())
+    elif (noted := shop.store.noted(AIRS_LEFT_KEY)) is None:
+        return 0
     else:
         held = humidity.places(shop)  # others may have gone since
-        left = [each for each in json.loads(shop.store.noted(AIRS_LEFT_KEY) or b"[]") if each in held]
-        _leave(shop, left)
+        _note_remaining(shop, left := [each for each in json.loads(noted) if each in held])
     planned = 0
     while left and not stop():
         place = left.pop(0)
-        _leave(shop, left)
+        _note_remaining(shop, left)
         planned += kept_air.make(shop, place, now_utc).plan is not None
-        if left and waits():
+        if left and interrupt():
             break
     return planned
 
 
-def _leave(shop: Shop, places: list[str]) -> None:
+def _note_remaining(shop: Shop, places: list[str]) -> None:
     """Note the places whose air is still to be planned; without any there is nothing due."""
     if places:
         shop.store.note(AIRS_LEFT_KEY, json.dumps(places).encode())
@@ -152,7 +153,7 @@ def _leave(shop: Shop, places: list[str]) -> None:
 def back_up(shop: Shop, now_utc: datetime) -> str | None:
     """Make the backup of tonight if it is due, and say in one sentence what came of it.
 
-    One that fails is said and tried again an hour later; nothing that stands behind it waits for it.
+    One that fails is said and tried again an hour later; nothing that stands behind it interrupt for it.
     """
     part = shop.config.store
     if part.backup_dir is None or not _backup_due(shop, now_utc):

@@ -1,4 +1,4 @@
-"""Which timbers of a crowded room are worked out, by what is known before any is."""
+"""Which timbers of a place with many are worked out, by what is known before any is."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ import numpy as np
 from baulk.ingest.evaluation.document_read import failure_of, summary_of
 from baulk.ingest.shop import Shop
 from baulk.models.plan.humidity.finished import is_finished
-from baulk.models.plan.humidity.representatives import MOST, Candidate, chosen
+from baulk.models.plan.humidity.representatives import MOST, Candidate, sample
 from baulk.models.timber import Event, Timber
 
 ALIKE_MM: Final = 25.0  # of thickness, within which timbers dry alike; our own judgement, no source
@@ -31,7 +31,8 @@ def representatives(shop: Shop, here: Sequence[Timber], wanted: Collection[str])
     Returns
     -------
     dict of str to float
-        As `baulk.models.plan.humidity.representatives.chosen`; without those that can't be worked out. [-]
+        As `baulk.models.plan.humidity.representatives.sample`; besides, with 1, those that could not be
+        worked out last. [-]
     """
     if len(here) <= MOST:
         return {each.tag: 1.0 for each in here}
@@ -39,17 +40,18 @@ def representatives(shop: Shop, here: Sequence[Timber], wanted: Collection[str])
     for event in shop.register.events():
         events.setdefault(event.tag, []).append(event)
     named = {each.tag for each in here if each.tag.lower() in wanted}
-    found, kept = [], {}
+    found, kept, failed = [], {}, {}
     for timber in here:
         stored = shop.store.evaluation(timber.tag)
         if stored is not None and failure_of(stored[1]) is not None and timber.tag not in named:
+            failed[timber.tag] = 1.0  # tried as in any room, and told why where it fails again
             continue
         finished = is_finished(timber, events.get(timber.tag, ()))
         if finished:  # what it tolerates goes by these, and the tightest has to be in
             piece = timber.finished
             kept[timber.species, timber.use_class, piece.width_mm, piece.depth_mm] = timber.tag
         found.append(_candidate(timber, None if stored is None else stored[1], finished=finished))
-    return chosen(found, always=named | set(kept.values()))
+    return failed | sample(found, always=named | set(kept.values()))
 
 
 def _candidate(timber: Timber, stored: bytes | None, *, finished: bool) -> Candidate:
@@ -60,6 +62,6 @@ def _candidate(timber: Timber, stored: bytes | None, *, finished: bool) -> Candi
     return Candidate(
         tag=timber.tag,
         kind=(timber.species, state, timber.use_class, thickness, piece.width_mm, piece.depth_mm),
-        wet=np.inf if told is None else told.core_now_pct.median,
+        core_mc_pct=np.inf if told is None else told.core_now_pct.median,
         volume_m3=section.width_mm * section.depth_mm * timber.length_mm / 1e9,
     )

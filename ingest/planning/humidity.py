@@ -189,12 +189,12 @@ def gather(shop: Shop, asked: Asked, now_utc: datetime) -> Gathered:
     airs: Airs = {}
     factors = crowded_room.representatives(shop, here, {each.lower() for each in asked.pieces})
     stocks, notes = _stocks(shop, asked, factors, now_utc, airs)
-    if len(factors) < len(here):
-        counts: Values = {"place": asked.place, "taken": len(stocks), "count": len(here)}
-        notes.append(Reason(code="humidity.representatives", values=counts))
     if not stocks:
         why = " ".join(text.sentences(notes, shop.config.shop.units, zone=shop.config.zone)).removesuffix(".")
         raise OutOfRange(f"the place {asked.place}", f"has no timber that can be worked out: {why}")
+    if len(factors) < len(here):
+        counts: Values = {"place": asked.place, "sampled": len(stocks), "count": len(here)}
+        notes.append(Reason(code="humidity.representatives", values=counts))
     own, year = airs[asked.place]
     room = _room(asked, own, year, stocks, now_utc)
     water, more = _water(shop, asked, own, year, room, now_utc)
@@ -294,7 +294,7 @@ def _stocks(
                 one,
                 part=part,
                 build_days=0.0 if asked.leaving else one.build_days,
-                stands_for=factors[timber.tag],
+                expansion_factor=factors[timber.tag],
                 told=verdict_chances.of(shop, timber.tag, now_utc) if part == "dry" and same else None,
             )
         )

@@ -82,7 +82,7 @@ def _seen(inputs: Inputs) -> str:
         inputs.wood,
         inputs.use,
         inputs.wish,
-        inputs.known.told(),
+        inputs.known.digests(),
         fingerprint.events(inputs.events),
     )
 

@@ -71,7 +71,7 @@ def evaluated(_line: JobContext, inputs: Inputs) -> Document | Failed:
     return compute.work_out(inputs).document
 
 
-def compared(line: JobContext, gathered: timber_choices.Gathered) -> Choices:
+def compared(job: JobContext, gathered: timber_choices.Gathered) -> Choices:
     """Work out what could be done with a timber; tell what is worked out next.
 
     Parameters
@@ -81,7 +81,7 @@ def compared(line: JobContext, gathered: timber_choices.Gathered) -> Choices:
     gathered : timber_choices.Gathered
         What is known of it.
     """
-    return gathered.work_out(line.tell)
+    return gathered.work_out(job.tell)
 
 
 def air_plan(_line: JobContext, config: Config, woods: Woods, place: str, now_utc: datetime) -> Kept:

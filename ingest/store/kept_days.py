@@ -29,7 +29,7 @@ from baulk.ingest.store.moments import DAY_US, from_us, to_us
 from baulk.ingest.store.statements import Sql, Transaction
 from baulk.models.columns import columns_of, together
 from baulk.models.constants import DAY_S
-from baulk.models.known_readings import Kind, KnownReadings, Year, begins_s, year_of, years_of
+from baulk.models.known_readings import Kind, KnownReadings, Year, begins_s, pack_year, years_of
 from baulk.models.quantity import Owner
 from baulk.models.reading import Reading, Series
 
@@ -169,7 +169,7 @@ def _whole_days(sql: Sql, readings: Readings, name: str, midnight_us: int) -> _K
         parts += [each.in_parts() for each in pieces]
     rows = together(parts)
     year_of_row = years_of(rows.taken_s)
-    new = {int(year): year_of(int(year), rows[year_of_row == year]) for year in np.unique(year_of_row)}
+    new = {int(year): pack_year(int(year), rows[year_of_row == year]) for year in np.unique(year_of_row)}
     made = _Kept(upto_us=upto_us, numbers=numbers, years={**same, **new})
     with suppress(StoreError):
         _keep(sql, name, made, again, kept.years)
@@ -201,7 +201,7 @@ def _read(sql: Sql, name: str, numbers: dict[str, int]) -> _Kept | None:
             if _digest(body) != digest:
                 return None
             of_kind = tuple((kinds[kind], int(count)) for kind, count in counts)
-            years[int(year)] = Year(number=int(year), body=body, told=str(told), kinds=of_kind)
+            years[int(year)] = Year(number=int(year), body=body, digest=str(told), kinds=of_kind)
         return _Kept(upto_us=int(head["upto_us"]), numbers=numbers, years=years)
     except (AttributeError, IndexError, KeyError, TypeError, ValueError):
         return None
@@ -232,7 +232,7 @@ def _keep(sql: Sql, name: str, made: _Kept, again: bytes | None, lying: Mapping[
     years = {
         number: [
             _digest(each.body),
-            each.told,
+            each.digest,
             [[numbers.setdefault(kind, len(numbers)), count] for kind, count in each.kinds],
         ]
         for number, each in made.years.items()

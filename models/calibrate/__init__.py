@@ -1,6 +1,6 @@
 """A timber's own readings put into the drying model: the calibrated ensemble."""
 
-from baulk.models.late_names import late
+from baulk.models.lazy_attributes import lazy
 
 __all__ = ["Calibration", "fit"]
-__getattr__ = late(__name__, {"Calibration": "calibration", "fit": "calibration"})
+__getattr__ = lazy(__name__, {"Calibration": "calibration", "fit": "calibration"})

@@ -1,6 +1,6 @@
 """How the outline of a piece changes as it dries."""
 
-from baulk.models.late_names import late
+from baulk.models.lazy_attributes import lazy
 
 __all__ = ["Movement", "outline"]
-__getattr__ = late(__name__, {"Movement": "movement", "outline": "movement"})
+__getattr__ = lazy(__name__, {"Movement": "movement", "outline": "movement"})

@@ -289,9 +289,10 @@ def _few_readings(values: Values, _system: System) -> str:
 
 def _representatives(values: Values, _system: System) -> str:
     return (
-        f"{values['taken']} of the {values['count']} timbers in {values['place']} are worked out one by one, "
-        "chosen from every wood, use and size as far as possible, the wettest of each first. The others are "
-        "counted by their volume and are taken to dry as these do. Name a timber to have it worked out too."
+        f"{values['sampled']} of the {values['count']} timbers in {values['place']} are worked out one by "
+        "one, chosen from every wood, use and size as far as possible, the wettest of each first. The "
+        "others are counted by their volume and are taken to dry as these do. Name a timber to have it "
+        "worked out too."
     )
 
 

@@ -183,7 +183,7 @@ import test_core_speed as bench
 begin = time.perf_counter()
 bench.baulk((8, 8))
 first = time.perf_counter() - begin
-bench.drying.dry(
+bench.solver.dry(
     bench.SECTION, None, bench.AIR, bench.LAW, start_posix_s=0.0,
     at_posix_s=np.arange(105) * 7 * bench.DAY, members=bench.ensemble(256), cells=(16, 16),
 )

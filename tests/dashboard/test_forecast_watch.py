@@ -207,8 +207,22 @@ def test_told_to_stop_the_night_begins_no_backup(yard, now_utc, monkeypatch):
     made = []
     monkeypatch.setattr(forecast_turns.nightly, "back_up", lambda *_: made.append(0))
     monkeypatch.setattr(forecast_turns.nightly, "plan_airs", lambda *_: 0)
-    ground = forecast_turns.JobSettings(config=yard.config, woods=yard.woods)
+    settings = forecast_turns.JobSettings(config=yard.config, woods=yard.woods)
     for stopped, backups in ((True, 0), (False, 1)):
         line = JobContext(tell=lambda _: None, stopped=lambda stopped=stopped: stopped)
-        forecast_turns.night(line, ground, now_utc)
+        forecast_turns.night(line, settings, now_utc)
         assert len(made) == backups
+
+
+def test_a_night_that_makes_way_for_timbers_leaves_its_backup_for_later(yard, now_utc, monkeypatch):
+    made = []
+    monkeypatch.setattr(forecast_turns.nightly, "back_up", lambda *_: made.append(0))
+    monkeypatch.setattr(forecast_turns.nightly, "plan_airs", lambda *_: 0)
+    settings = forecast_turns.JobSettings(config=yard.config, woods=yard.woods)
+    job = JobContext(tell=lambda _: None, stopped=lambda: False)
+    yard.store.note(forecast_turns.nightly.AIRS_LEFT_KEY, b'["loft"]')
+    forecast_turns.night(job, settings, now_utc)
+    assert not made
+    yard.store.forget(forecast_turns.nightly.AIRS_LEFT_KEY)
+    forecast_turns.night(job, settings, now_utc)
+    assert len(made) == 1

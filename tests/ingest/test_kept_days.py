@@ -16,7 +16,7 @@ from test_store import folder_of, influx  # noqa: F401 - a fixture
 from baulk.ingest import shop
 from baulk.ingest.store import STORES
 from baulk.models import digest, known_readings
-from baulk.models.known_readings import unparted
+from baulk.models.known_readings import from_columns
 from baulk.models.quantity import Owner
 from baulk.models.reading import Reading, Series
 
@@ -51,9 +51,9 @@ def agrees(store, now=NOW):
     known = [
         each for each in store.readings(Owner.TIMBER, TAG) if min(each.taken_utc, each.arrived_utc) <= now
     ]
-    found, whole = store.known(TAG, now), unparted(known)
+    found, whole = store.known(TAG, now), from_columns(known)
     assert digest.of(digest.readings(found.columns)) == digest.of(digest.readings(known))
-    assert found.told() == whole.told()
+    assert found.digests() == whole.digests()
     assert found.kinds() == whole.kinds()
     assert int(found.columns.count.sum()) == len(known)
     return len(known)
@@ -131,10 +131,10 @@ def met(store):
     "happens", [late, from_a_file, taken_back, put_right, flagged, moved, thinned, carried, met]
 )
 def test_what_happens_to_a_reading_happens_to_its_day(store, happens):
-    before = store.known(TAG, NOW).told()
+    before = store.known(TAG, NOW).digests()
     happens(store)
     agrees(store)
-    assert store.known(TAG, NOW).told() != before
+    assert store.known(TAG, NOW).digests() != before
     agrees(store, NOW - timedelta(days=2, hours=3))  # as of an earlier day
 
 
@@ -173,7 +173,7 @@ def test_a_quarter_of_a_day_comes_as_it_was_read_where_that_is_asked_for(store):
     at = (found.taken_s >= loose[0].timestamp()) & (found.taken_s < loose[1].timestamp())
     assert at.sum() == 6 * 3
     assert set(found.count[at]) == {1}
-    assert known.told() == store.known(TAG, NOW).told()
+    assert known.digests() == store.known(TAG, NOW).digests()
 
 
 @pytest.mark.parametrize("key", [f"days/of/{TAG}", f"days/year/{TAG}/2026"])
@@ -194,7 +194,7 @@ def test_what_is_kept_can_be_lost_or_damaged(store, key):
 
 def test_a_day_that_is_over_writes_the_rows_of_its_year_alone(store, monkeypatch):
     packed = []
-    plainly = known_readings.packed
+    plainly = known_readings.pack
     monkeypatch.setattr(known_readings, "packed", lambda rows: packed.append(rows) or plainly(rows))
     store.append(sensor(24, seed=4, every=0.5))
     before = [replace(each, taken_utc=each.taken_utc - timedelta(days=400)) for each in sensor(60, seed=5)]

@@ -18,7 +18,7 @@ from baulk.ingest.evaluation import gather, parcel, yard_prior
 from baulk.models import columns, known_readings
 from baulk.models.air import AirSeries
 from baulk.models.columns import ROWS, columns_of
-from baulk.models.known_readings import KnownReadings, unparted
+from baulk.models.known_readings import KnownReadings, from_columns
 from baulk.models.quantity import Owner
 from baulk.models.reading import Series
 
@@ -57,14 +57,14 @@ def inputs(tmp_path):
     ]
     return replace(
         found,
-        known=unparted(columns.together(depths)),
+        known=from_columns(columns.together(depths)),
         stays=tuple(replace(each, own=air) for each in found.stays),
     )
 
 
 def with_rows(inputs, **columns_of_them):
     """The same with a hundred readings, some of their columns replaced."""
-    return replace(inputs, known=unparted(replace(inputs.readings[:100], **columns_of_them)))
+    return replace(inputs, known=from_columns(replace(inputs.readings[:100], **columns_of_them)))
 
 
 def test_a_year_of_hourly_pins_and_air_is_small(inputs):
@@ -102,7 +102,7 @@ def test_the_air_of_a_place_is_packed_once_for_all_its_timbers(inputs, monkeypat
 
 def test_years_that_lie_packed_are_handed_on_as_they_are(inputs, monkeypatch):
     over, rest = inputs.readings.taken_s < known_readings.begins_s(NOW.year), inputs.readings
-    known = KnownReadings(years=(known_readings.year_of(NOW.year - 1, rest[over]),), rest=rest[~over])
+    known = KnownReadings(years=(known_readings.pack_year(NOW.year - 1, rest[over]),), rest=rest[~over])
     given = replace(inputs, known=known)
     with monkeypatch.context() as asked:
         asked.setattr(known_readings, "unpacked", None)

@@ -312,12 +312,12 @@ def test_the_night_makes_way_between_two_places_and_goes_on_with_the_rest(room, 
         kept_air, "make", lambda _shop, place, _at: begun.append(place) or kept_air.Kept(made_utc=now_utc)
     )
     assert humidity.places(room) == ("shed", "loft")
-    nightly.plan_airs(room, now_utc, waits=lambda: True)
+    nightly.plan_airs(room, now_utc, interrupt=lambda: True)
     assert begun == ["shed"]
     assert nightly.due(room, now_utc + timedelta(minutes=1))
     nightly.plan_airs(room, now_utc + timedelta(minutes=1), stop=lambda: True)
     assert begun == ["shed"], "told to end, it begins none"
-    nightly.plan_airs(room, now_utc + timedelta(minutes=2), waits=lambda: True)
+    nightly.plan_airs(room, now_utc + timedelta(minutes=2), interrupt=lambda: True)
     assert begun == ["shed", "loft"]
     nightly.plan_airs(room, now_utc + timedelta(minutes=3))
     assert begun == ["shed", "loft"]
@@ -348,7 +348,7 @@ def test_a_place_over_which_the_process_ends_is_not_begun_again_that_night(room,
 
 def test_a_crowded_room_is_planned_by_some_of_each_kind_and_says_so(room, now_utc, monkeypatch):
     monkeypatch.setattr(crowded_room, "MOST", 5)
-    monkeypatch.setattr(crowded_room, "chosen", partial(crowded_room.chosen, most=5))
+    monkeypatch.setattr(crowded_room, "sample", partial(crowded_room.sample, most=5))
     for number in range(2, 12):
         room.register.add(timber(f"OAK-{number}", now_utc))
     asked = humidity.Asked(place="shed", hold_rh=65.0, pieces=("OAK-7",))
@@ -358,16 +358,16 @@ def test_a_crowded_room_is_planned_by_some_of_each_kind_and_says_so(room, now_ut
     assert {"PINE-1", "KEEL-1"} < set(stocks)
     assert len(stocks) == 6
     oaks = [each for each in stocks.values() if each.tag.startswith("OAK") and each.tag != "OAK-7"]
-    assert sum(each.stands_for for each in oaks) == pytest.approx(10)
+    assert sum(each.expansion_factor for each in oaks) == pytest.approx(10)
     (said,) = [each for each in gathered.notes if each.code == "humidity.representatives"]
-    assert said.values == {"place": "shed", "taken": 6, "count": 13}
+    assert said.values == {"place": "shed", "sampled": 6, "count": 13}
 
 
-def test_the_finished_piece_that_tolerates_least_is_always_in_a_crowded_room_and_what_fails_never(
+def test_the_finished_piece_that_tolerates_least_is_always_in_a_crowded_room_and_what_failed_stands_for_none(
     room, now_utc, monkeypatch
 ):
     monkeypatch.setattr(crowded_room, "MOST", 2)
-    monkeypatch.setattr(crowded_room, "chosen", partial(crowded_room.chosen, most=2))
+    monkeypatch.setattr(crowded_room, "sample", partial(crowded_room.sample, most=2))
     for number in range(2, 9):
         room.register.add(timber(f"OAK-{number}", now_utc))
     big = timber("FIT-1", now_utc, finished=Finished(width_mm=140, depth_mm=100))
@@ -377,8 +377,8 @@ def test_the_finished_piece_that_tolerates_least_is_always_in_a_crowded_room_and
     here = [each for each in room.register.list() if each.place == "shed"]
     found = crowded_room.representatives(room, here, ())
     assert "FIT-1" in found
-    assert "OAK-2" not in found
-    assert 3 <= len(found) <= 4
+    assert found["OAK-2"] == 1.0, "tried again, and told why where it fails again"
+    assert 4 <= len(found) <= 5
 
 
 def test_a_room_that_cannot_be_planned_keeps_why(room, now_utc):

@@ -129,7 +129,7 @@ def test_a_broker_in_a_container_of_its_own_lets_the_parts_in_by_its_name_and_tl
     wrapper.chmod(0o755)
     etc, authority = tmp_path / "etc", tmp_path / "authority"
     words = [
-        root / "deploy/mosquitto/set-up", "--alone", "localhost", "--authority", authority, "--etc", etc,
+        root / "deploy/mosquitto/set-up", "--container", "localhost", "--authority", authority, "--etc", etc,
         "--baulk", wrapper, yard_dir, "ferry.local",
     ]  # fmt: skip
     env = {name: value for name, value in os.environ.items() if name != "BAULK_BROKER_PASSWORD"}

@@ -1,4 +1,8 @@
-"""Readings of which some years lie packed say what they say as columns, however they are parted."""
+"""Readings of which some years are packed say what they say as columns, however they are divided.
+
+Both sides take the digest by the same function: a column that it left out altogether would be found by the
+changes below, one that a fit came to look at later would not.
+"""
 
 from __future__ import annotations
 
@@ -13,10 +17,10 @@ from baulk.models.columns import ROWS, Columns, together
 from baulk.models.known_readings import (
     KnownReadings,
     begins_s,
+    from_columns,
+    pack_year,
     packed,
     unpacked,
-    unparted,
-    year_of,
     years_of,
 )
 from baulk.models.reading import Series
@@ -46,7 +50,7 @@ def parted(whole, years, left=0):
         those = whole[of_year == number]
         cut = len(those) - left if number in years else 0
         if cut:
-            some.append(year_of(number, those[:cut]))
+            some.append(pack_year(number, those[:cut]))
         rest.append(those[cut:])
     return KnownReadings(years=tuple(some), rest=together(rest))
 
@@ -57,25 +61,27 @@ def test_it_does_not_matter_which_years_are_packed(years, left):
     whole = rows()
     found = parted(whole, years, left)
     assert [each.number for each in found.years] == list(years)
-    assert found.told() == unparted(whole).told()
-    assert found.kinds() == unparted(whole).kinds()
+    assert found.digests() == from_columns(whole).digests()
+    assert found.kinds() == from_columns(whole).kinds()
     for name in ROWS[3:]:
         assert getattr(found.columns, name).tobytes() == getattr(whole, name).tobytes(), name
     assert [found.columns.names[of] for of in found.columns.of] == [whole.names[of] for of in whole.of]
 
 
-def test_another_value_is_told_by_its_year_alone():
+@pytest.mark.parametrize("column", ["value", "low", "high", "count", "taken_s"])
+def test_another_number_changes_the_digest_of_its_year_alone(column):
     whole = rows()
     at = int(np.flatnonzero(years_of(whole.taken_s) == 2024)[5])
-    value = whole.value.copy()
-    value[at] += 0.1
-    before, after = (dict(unparted(each).told()) for each in (whole, replace(whole, value=value)))
+    changed = getattr(whole, column).copy()
+    changed[at] += 1
+    other = replace(whole, **{column: changed})
+    before, after = (dict(from_columns(each).digests()) for each in (whole, other))
     assert [year for year in YEARS if before[year] != after[year]] == [2024]
 
 
 def test_a_timber_of_another_name_tells_the_same():
     other = tuple(Series.parse(str(each).replace("FER-01", "FER-02")) for each in PINS)
-    assert unparted(replace(rows(), series=other)).told() == unparted(rows()).told()
+    assert from_columns(replace(rows(), series=other)).digests() == from_columns(rows()).digests()
 
 
 def test_numbers_of_any_kind_come_out_as_they_were():
@@ -95,7 +101,7 @@ def test_they_are_handed_on_packed():
     size = len(pickle.dumps(found))
     assert size == len(pickle.dumps(parted(rows(), YEARS[:2])))  # what was unpacked meanwhile stays here
     again = pickle.loads(pickle.dumps(found))  # noqa: S301 - our own
-    assert again.told() == found.told()
+    assert again.digests() == found.digests()
     assert again.columns.value.tobytes() == found.columns.value.tobytes()
 
 
@@ -107,7 +113,7 @@ def test_a_year_begins_on_its_first_of_january():
 
 
 def test_a_timber_without_readings_tells_nothing():
-    none = unparted(())
-    assert none.told() == ()
+    none = from_columns(())
+    assert none.digests() == ()
     assert none.kinds() == {}
     assert len(none.columns) == 0

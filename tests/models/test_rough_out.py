@@ -1,7 +1,8 @@
 """Roughing out is decided alike in every system of units; only the size told lies on the steps of the saw.
 
 Timbers are drawn at random. The chance told is held against that of the size told, by the allowance's own sum
-over the members: what this could not find is an allowance wrong in both, which test_allowance.py asks.
+over the members. It could not have found an allowance wrong in both, which test_allowance.py asks, nor what
+the forecast of the dried piece says, which is replaced here; movement is by the program's own `Shape`.
 """
 
 from __future__ import annotations

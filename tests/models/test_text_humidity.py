@@ -345,7 +345,7 @@ SAID = [
     ),
     (
         "humidity.representatives",
-        {"place": "shed", "taken": 40, "count": 212},
+        {"place": "shed", "sampled": 40, "count": 212},
         (
             "40 of the 212 timbers in shed are worked out one by one, chosen from every wood, use and size "
             "as far as possible, the wettest of each first. The others are counted by their volume and are "

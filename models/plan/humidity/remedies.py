@@ -107,7 +107,7 @@ def remedies(need: Need, rh_pct: Floats, found: Window) -> tuple[Remedy, ...]:
     made: list[Remedy] = []
     for tag in dict.fromkeys(each[1] for each in closers(found) if each[0] == "checking"):
         piece = next(each for each in need.stocks if each.tag == tag)
-        if piece.stands_for > 1:  # others like it would go on shutting the week
+        if piece.expansion_factor > 1:  # others like it would go on shutting the week
             continue
         made += [_moved(need, piece, rh_pct, shut), *_shielded(need, piece, rh_pct, shut)]
     if need.bands and any("finished work" in {each[0], each[2]} for each in closers(found)):

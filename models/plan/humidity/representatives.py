@@ -1,8 +1,7 @@
-"""Which timbers of a crowded room a plan of its air works out one by one, and for how many each stands.
+"""Which timbers of a place with many a plan of its air works out, and for how many each of them stands.
 
-The work of a plan grows with its timbers, and what it says of the air hardly does: timbers of one wood, size
-and use differ by how wet they are. Of each such kind the wettest and the driest are taken and some
-between, evenly by rank, so that the limits of the air are those of the extremes.
+The work of a plan grows with its timbers, and timbers of one wood, size and use differ by how wet they are.
+Of each such kind the wettest is taken and, where there is room, the driest and some between, evenly by rank.
 """
 
 from __future__ import annotations
@@ -26,19 +25,19 @@ class Candidate:
         Which.
     kind : tuple of hashable
         Wood, use, size and the like, what matters most first; timbers of one kind differ by moisture.
-    wet : float
-        The larger the wetter; infinite where nothing is known.
+    core_mc_pct : float
+        Moisture content of its core; infinite where nothing is known. [%]
     volume_m3 : float
         Of the whole timber, above 0. [m3]
     """
 
     tag: str
     kind: tuple[Hashable, ...]
-    wet: float
+    core_mc_pct: float
     volume_m3: float
 
 
-def chosen(
+def sample(
     candidates: Sequence[Candidate], *, always: Collection[str] = (), most: int = MOST
 ) -> dict[str, float]:
     """Choose the timbers to work out, and by what factor of its own volume each stands for its kind.
@@ -60,8 +59,8 @@ def chosen(
 
     References
     ----------
-    Proportional allocation over strata (Cochran, W. G., 1977. Sampling Techniques, 3rd ed., section 5.5,
-    from memory), with the two ends of each where there is room; systematic by rank between.
+    Proportional allocation over strata (Cochran, W. G., 1977. Sampling Techniques, 3rd ed., chapter 5, from
+    memory). That each kind has one place at least, two where there is room, is our own judgement.
     """
     free = [each for each in candidates if each.tag not in always]
     if len(free) <= most:
@@ -69,7 +68,7 @@ def chosen(
     kinds = _kinds(free, most)
     factors = dict.fromkeys(always, 1.0)
     for kind, count in zip(kinds, _shares([len(each) for each in kinds], most), strict=True):
-        ranked = sorted(kind, key=lambda each: (-each.wet, each.tag))
+        ranked = sorted(kind, key=lambda each: (-each.core_mc_pct, each.tag))
         taken = [ranked[i] for i in np.unique(np.linspace(0, len(ranked) - 1, count).round().astype(int))]
         factor = sum(each.volume_m3 for each in kind) / sum(each.volume_m3 for each in taken)
         factors |= {each.tag: factor for each in taken}

@@ -71,7 +71,7 @@ class Stock:
         `start`.
     told : Chances or None
         What its verdict tells of the dates ahead if nothing is done.
-    stands_for : float
+    expansion_factor : float
         Timbers like it whose water counts with its own, itself included, by volume; as `representatives`
         has it. [-]
     """
@@ -87,7 +87,7 @@ class Stock:
     build_days: float = readiness.BUILD_DAYS
     surface: Surface | None = None
     told: Chances | None = None
-    stands_for: float = 1.0
+    expansion_factor: float = 1.0
     _kept: dict[str, Any] = field(default_factory=dict, repr=False)
 
     @property

@@ -32,7 +32,7 @@ class Trajectories:
     def given_l_day(self, stocks: tuple[Stock, ...]) -> Floats:
         """Water that the timbers give off, by week, shape (n,), [l/day]."""
         each_gives = [
-            -each.stands_for * each.dry_kg * np.diff(np.median(mean_pct(self.fields[each.tag]), axis=1))
+            -each.expansion_factor * each.dry_kg * np.diff(np.median(mean_pct(self.fields[each.tag]), axis=1))
             for each in stocks
         ]
         return np.asarray(np.sum(each_gives, axis=0)) / 100 / 7

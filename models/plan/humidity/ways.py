@@ -150,7 +150,7 @@ def others(
     room, green = need.room, [each for each in need.stocks if each.part != "keep"]
     coats = dict.fromkeys(Face, FaceCover.WRAPPED)
     still, bare = Phase(first_week=0, air=room.year, airflow=STILL_AIR), Phase(first_week=0, air=room.year)
-    tags, many = tuple(each.tag for each in green), sum(each.stands_for for each in green)
+    tags, many = tuple(each.tag for each in green), sum(each.expansion_factor for each in green)
     made = [
         Way(what="cover", phases=(still,), tags=tags, work_h=COVER_H * many),
         Way(

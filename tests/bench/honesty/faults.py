@@ -10,7 +10,7 @@ from dataclasses import replace
 import numpy as np
 
 from baulk.ingest.evaluation import gather
-from baulk.models.known_readings import unparted
+from baulk.models.known_readings import from_columns
 from baulk.models.quantity import AT_DEPTH
 from honesty import grid, meters, observed, shop_run, truth
 from honesty.climates import DAY_S
@@ -84,5 +84,5 @@ def _changed(inputs, series, value):
     moved = shown - rows.value
     return replace(
         inputs,
-        known=unparted(replace(rows, value=shown, low=rows.low + moved, high=rows.high + moved)),
+        known=from_columns(replace(rows, value=shown, low=rows.low + moved, high=rows.high + moved)),
     )
