@@ -61,7 +61,7 @@ def _candidate(timber: Timber, stored: bytes | None, *, finished: bool) -> Candi
     thickness = round(min(section.width_mm, section.depth_mm) / ALIKE_MM)
     return Candidate(
         tag=timber.tag,
-        kind=(timber.species, state, timber.use_class, thickness, piece.width_mm, piece.depth_mm),
-        core_mc_pct=np.inf if told is None else told.core_now_pct.median,
+        kind=(timber.species, state, thickness, timber.use_class, piece.width_mm, piece.depth_mm),
+        mean_mc_pct=np.inf if told is None else told.mean_now_pct.median,
         volume_m3=section.width_mm * section.depth_mm * timber.length_mm / 1e9,
     )

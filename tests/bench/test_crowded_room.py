@@ -1,6 +1,6 @@
 """A room planned by some of its timbers beside the same room planned by all of them: answers and cost.
 
-``BAULK_BENCH_TIMBERS=24``, ``BAULK_BENCH_MOST=8``: invented timbers of three woods and thicknesses that came
+``BAULK_BENCH_TIMBERS=30``, ``BAULK_BENCH_MOST=12``: invented timbers of three woods and thicknesses that came
 at different times. Both plans share everything but which timbers are worked out, so that only the error of
 the choice can be found, not one of the plan.
 """
@@ -16,14 +16,15 @@ import numpy as np
 import pytest
 
 from baulk.ingest import shop as shops
+from baulk.ingest.evaluation import batch
 from baulk.ingest.planning import crowded_room, humidity
 from baulk.models.plan.humidity import representatives
 from baulk.models.reading import Reading, Series
 from baulk.models.section import Finished, Section
 from baulk.models.timber import Timber
 
-TIMBERS = int(os.environ.get("BAULK_BENCH_TIMBERS", "24"))
-MOST = int(os.environ.get("BAULK_BENCH_MOST", "8"))
+TIMBERS = int(os.environ.get("BAULK_BENCH_TIMBERS", "30"))
+MOST = int(os.environ.get("BAULK_BENCH_MOST", "12"))
 NOW = datetime(2026, 11, 20, tzinfo=UTC)
 WOODS = (("white oak", 0.6), ("Douglas-fir", 0.25), ("longleaf pine", 0.15))
 YEAR_H = 365 * 24
@@ -80,6 +81,8 @@ def planned(folder):
 @pytest.mark.timeout(1800)
 def test_some_of_a_rooms_timbers_plan_its_air_as_all_of_them_do(tmp_path, monkeypatch):
     filled(tmp_path / "yard")
+    with shops.open(tmp_path / "yard") as shop:
+        batch.run(shop, [each.tag for each in shop.register.list()], NOW)
     whole, count, all_s = planned(tmp_path / "yard")
     assert count == TIMBERS
     monkeypatch.setattr(crowded_room, "MOST", MOST)

@@ -195,7 +195,7 @@ def test_what_is_kept_can_be_lost_or_damaged(store, key):
 def test_a_day_that_is_over_writes_the_rows_of_its_year_alone(store, monkeypatch):
     packed = []
     plainly = known_readings.pack
-    monkeypatch.setattr(known_readings, "packed", lambda rows: packed.append(rows) or plainly(rows))
+    monkeypatch.setattr(known_readings, "pack", lambda rows: packed.append(rows) or plainly(rows))
     store.append(sensor(24, seed=4, every=0.5))
     before = [replace(each, taken_utc=each.taken_utc - timedelta(days=400)) for each in sensor(60, seed=5)]
     store.append([replace(each, arrived_utc=each.taken_utc) for each in before])

@@ -105,7 +105,7 @@ def test_years_that_lie_packed_are_handed_on_as_they_are(inputs, monkeypatch):
     known = KnownReadings(years=(known_readings.pack_year(NOW.year - 1, rest[over]),), rest=rest[~over])
     given = replace(inputs, known=known)
     with monkeypatch.context() as asked:
-        asked.setattr(known_readings, "unpacked", None)
+        asked.setattr(known_readings, "unpack", None)
         told = given.fingerprint(), yard_prior.origin_of(given.timber, known, given.stays, ())
         near, far = (parcel.packed(given, far=each) for each in (False, True))
     assert told == (

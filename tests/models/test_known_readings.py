@@ -18,9 +18,9 @@ from baulk.models.known_readings import (
     KnownReadings,
     begins_s,
     from_columns,
+    pack,
     pack_year,
-    packed,
-    unpacked,
+    unpack,
     years_of,
 )
 from baulk.models.reading import Series
@@ -87,7 +87,7 @@ def test_a_timber_of_another_name_tells_the_same():
 def test_numbers_of_any_kind_come_out_as_they_were():
     odd = np.array([0.1, -7.25, 1e300, np.pi, np.nan] * 80)
     some = replace(rows(), value=odd, low=-odd, high=np.zeros(400), count=np.arange(400) * 10**12 + 1)
-    found = unpacked(packed(some))
+    found = unpack(pack(some))
     for name in ROWS:
         before, after = getattr(some, name), getattr(found, name)
         assert before.dtype == after.dtype

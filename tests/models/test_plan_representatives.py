@@ -15,7 +15,7 @@ from baulk.models.plan.humidity.representatives import Candidate, sample
 
 
 def oak(number, wet, kind="oak", volume=0.1):
-    return Candidate(tag=f"{kind}-{number}", kind=(kind, "frame"), core_mc_pct=wet, volume_m3=volume)
+    return Candidate(tag=f"{kind}-{number}", kind=(kind, "frame"), mean_mc_pct=wet, volume_m3=volume)
 
 
 def test_a_room_that_is_not_crowded_is_taken_whole():
@@ -46,7 +46,7 @@ def test_a_small_kind_beside_a_large_one_keeps_its_wettest_and_its_driest():
 
 def test_more_kinds_than_places_are_parted_by_what_matters_most():
     those = [
-        Candidate(tag=f"{wood}-{i}", kind=(wood, i), core_mc_pct=i, volume_m3=0.1)
+        Candidate(tag=f"{wood}-{i}", kind=(wood, i), mean_mc_pct=i, volume_m3=0.1)
         for wood in "ab"
         for i in range(9)
     ]

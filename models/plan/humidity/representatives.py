@@ -25,15 +25,15 @@ class Candidate:
         Which.
     kind : tuple of hashable
         Wood, use, size and the like, what matters most first; timbers of one kind differ by moisture.
-    core_mc_pct : float
-        Moisture content of its core; infinite where nothing is known. [%]
+    mean_mc_pct : float
+        Moisture content, mean over its section, by which its stage goes; infinite where nothing is known. [%]
     volume_m3 : float
         Of the whole timber, above 0. [m3]
     """
 
     tag: str
     kind: tuple[Hashable, ...]
-    core_mc_pct: float
+    mean_mc_pct: float
     volume_m3: float
 
 
@@ -68,7 +68,7 @@ def sample(
     kinds = _kinds(free, most)
     factors = dict.fromkeys(always, 1.0)
     for kind, count in zip(kinds, _shares([len(each) for each in kinds], most), strict=True):
-        ranked = sorted(kind, key=lambda each: (-each.core_mc_pct, each.tag))
+        ranked = sorted(kind, key=lambda each: (-each.mean_mc_pct, each.tag))
         taken = [ranked[i] for i in np.unique(np.linspace(0, len(ranked) - 1, count).round().astype(int))]
         factor = sum(each.volume_m3 for each in kind) / sum(each.volume_m3 for each in taken)
         factors |= {each.tag: factor for each in taken}
