@@ -18,22 +18,33 @@ import pytest
 sys.path.insert(0, str(Path(__file__).parent))
 from versions import ROOT, earlier, tree
 
-CHILD = Path(__file__).with_name("columns_child.py")
+CHILD, FLEET = (Path(__file__).with_name(f"{name}_child.py") for name in ("columns", "fleet"))
 TURNS, TIMES = 3, 2
 MOST_GATHERING = 0.15  # of the earlier version's: issue 22
 MOST_BY_THE_MINUTE = 1.2  # of the hourly one's
 MOST_WIRE = 150_000
-AIM = 0.4  # of an evaluation
+MOST = 0.4  # of an evaluation of the earlier version's: issue 22, of the yard that its figures are of
+TIMBERS = 8  # of it
 PITHS = {"middle": (), "off both axes": (30, 45)}  # mm from the middle
 
 
-def measured(path: str, folder: Path, every_min: int, pith: tuple[int, ...] = ()) -> dict[str, float]:
-    """Run the child under a version of the program; figures in s and bytes."""
+def asked(path: str, *words: object) -> dict[str, float]:
+    """Run a child under a version of the program; figures in s and bytes."""
     said = subprocess.run(
-        [sys.executable, CHILD, folder, str(every_min), str(TIMES), *map(str, pith)],
-        env={**os.environ, "PYTHONPATH": path}, check=True, capture_output=True, text=True,
+        [sys.executable, *map(str, words)],
+        env={**os.environ, "PYTHONPATH": path}, check=True, stdout=subprocess.PIPE, text=True,
     )  # fmt: skip
     return json.loads(said.stdout.splitlines()[-1])
+
+
+def measured(path: str, folder: Path, every_min: int, pith: tuple[int, ...] = ()) -> dict[str, float]:
+    """Measure the timber of columns_child.py."""
+    return asked(path, CHILD, folder, every_min, TIMES, *pith)
+
+
+def ratios(best: dict[str, dict[str, float]]) -> dict[str, float]:
+    """Return what is of now, to what was before."""
+    return {name: best["now"][name] / best["before"][name] for name in best["now"]}
 
 
 def least(found: list[dict[str, float]]) -> dict[str, float]:
@@ -75,10 +86,27 @@ def test_an_evaluation_beside_that_of_an_earlier_version(tmp_path, heart):
     for _ in range(TURNS):
         runs["before"].append(measured(before, tmp_path / "of-before", 60, PITHS[heart]))
         runs["now"].append(measured(now, tmp_path / "hourly", 60, PITHS[heart]))
-    best = told(runs)
-    ratios = {name: best["now"][name] / best["before"][name] for name in best["now"]}
+    found = ratios(told(runs))
+    print(f"heart {heart}, now to before: " + ", ".join(f"{name} {each:.3f}" for name, each in found.items()))
+    assert found["gathering"] <= MOST_GATHERING
+
+
+@pytest.mark.bench
+@pytest.mark.timeout(3600)
+def test_the_yard_of_the_fleet_beside_that_of_an_earlier_version(tmp_path):
+    commit = os.environ.get("BAULK_BENCH_BEFORE")
+    if not commit:
+        pytest.skip("BAULK_BENCH_BEFORE names no version")
+    now, before = tree(tmp_path / "now", ROOT), earlier(tmp_path / "before", commit)
+    runs: dict[str, list[dict[str, float]]] = {"before": [], "now": []}
+    for _ in range(TURNS):
+        for name, path, tests in (
+            ("before", before, tmp_path / "before" / "tests"),
+            ("now", now, ROOT / "tests"),
+        ):
+            runs[name].append(asked(path, FLEET, tmp_path / f"of-{name}", TIMBERS, TIMES, tests))
+    found = ratios(told(runs))
     print(
-        f"heart {heart}, now to before: " + ", ".join(f"{name} {each:.3f}" for name, each in ratios.items())
+        "the fleet's yard, now to before: " + ", ".join(f"{name} {each:.3f}" for name, each in found.items())
     )
-    print(f"the aim for an evaluation is {AIM}")
-    assert ratios["gathering"] <= MOST_GATHERING
+    assert found["evaluation"] <= MOST

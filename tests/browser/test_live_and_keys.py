@@ -287,7 +287,8 @@ def test_tab_alone_comes_to_everything_in_order_and_out_again_and_is_seen(pages,
             "Files",
             "Walk",
         ]
-    begins = next(n for n, each in enumerate(way) if called(first)(each))
+    begins = next((n for n, each in enumerate(way) if called(first)(each)), None)
+    assert begins is not None, said
     assert [n for n, each in enumerate(way) if n >= begins and called(button)(each)], said
     # MAIN is the page itself, in reach for scrolling by arrow keys
     assert [each for each in way if not each["seen"] and each["tag"] != "MAIN"] == []
