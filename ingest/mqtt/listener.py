@@ -42,6 +42,7 @@ log = logging.getLogger("baulk.listener")
 
 _BATCH: Final = 1000
 _IDLE_S: Final = 1.0
+_TAKE_S: Final = 0.25  # what comes is taken at once; a stop may wait so long
 _FIRST_S: Final = 10.0
 _BOUND_S: Final = 60.0
 _REPLAY_S: Final = 0.5  # of a second's turn; the next messages wait for it
@@ -229,7 +230,7 @@ class _Listener:
                 if self.safe.spool.waiting:
                     self.safe.drain()
                 began = time.monotonic()
-                batch = session.take(_BATCH, 0.1)
+                batch = session.take(_BATCH, _TAKE_S)
                 if batch.raws:
                     raws = self._wanted(batch.raws)
                     if raws and (lost := self._session_watch.took(session)):

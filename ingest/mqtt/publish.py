@@ -62,8 +62,9 @@ def messages(shop: Shop, sent: Mapping[str, datetime] | None = None) -> Iterator
 
 def _taken_away(shop: Shop, sent: Mapping[str, datetime]) -> Iterator[Outgoing]:
     """Take the verdicts away that stand under tags which no timber has any more, once a connection."""
-    names, now = shop.store.names(), set(shop.register.tags())
-    for tag in sorted({*names.former, *names.undone} - now):
+    names = shop.store.names()
+    once = {*names.former, *names.undone}
+    for tag in sorted(once.difference(shop.register.tags())) if once else ():  # asked after every reading
         if sent.get(tag) != _LONG_AGO:
             yield Outgoing(
                 tag=tag, made_utc=_LONG_AGO, topic=topics.verdict(tag, shop.config.slug), payload=b""

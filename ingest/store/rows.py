@@ -6,6 +6,7 @@ import json
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import tzinfo
+from functools import lru_cache
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
@@ -183,7 +184,12 @@ class SeriesList:
         values = {each: value for each, value in given.items() if value is not None}
         only = "".join(f" AND {each} = :{each}" for each in values)  # so that an index is of use
         rows = self._sql.ask(f"SELECT text FROM series WHERE 1 = 1{only}", values)  # noqa: S608 - ours
-        return [Series.parse(text) for text in sorted(text for (text,) in rows)]
+        return [_parsed(text) for text in sorted(text for (text,) in rows)]
+
+
+@lru_cache(maxsize=10_000)  # a watch asks for all of them after every reading
+def _parsed(text: str) -> Series:
+    return Series.parse(text)
 
 
 SENSOR: Final = "mqtt"  # the source of readings that thinning may take; what a person took or brought stays
