@@ -153,7 +153,7 @@ def _note_remaining(shop: Shop, places: list[str]) -> None:
 def back_up(shop: Shop, now_utc: datetime) -> str | None:
     """Make the backup of tonight if it is due, and say in one sentence what came of it.
 
-    One that fails is said and tried again an hour later; nothing that stands behind it interrupt for it.
+    One that fails is said and tried again an hour later; nothing that stands behind it waits for it.
     """
     part = shop.config.store
     if part.backup_dir is None or not _backup_due(shop, now_utc):
