@@ -228,7 +228,8 @@ def forecast(  # noqa: PLR0913 - the contract's own signature
         )
         if mc is None:
             mc = np.empty((at_s.size, count, *part[0].mc_pct.shape[1:]))
-        mc[:, dealt] = [each.mc_pct for each in part]
+        for to, each in zip(mc, part, strict=True):
+            to[dealt] = each.mc_pct
     assert mc is not None  # noqa: S101 - there is at least one future and one member
     ahead = ensemble.ahead(
         [replace(each, mc_pct=mc[k], potential=field.potential) for k, each in enumerate(part)],

@@ -67,27 +67,23 @@ def with_misfit(
         what heartwood or sapwood had there when green; phi a form that is 1.25 in the middle, -1 at the faces
         and 0 on the mean. [%]
     """
-    emc = (given.emc_pct + theta[EMC])[:, None, None]
-    sizes: dict[int, Floats] = {}
-    wettest: dict[int, Floats] = {}
-    left = np.empty(max((each.mc_pct.size for each in fields), default=0))
+    from baulk.models.calibrate import departures  # noqa: PLC0415 - loads the compiler, as drying has
+
+    emc = given.emc_pct + theta[EMC]
+    laid: dict[int, tuple[Floats, Floats]] = {}
     found = []
     for each in fields:
         key = id(each.section)
-        if key not in sizes:
+        if key not in laid:
             green = _green(theta, given, each.section, each.x_edges_mm, each.y_edges_mm)
-            to_lose = np.maximum(green - emc, 1.0)
+            to_lose = np.maximum(green - emc[:, None, None], 1.0)
             core = theta[MISFIT_CORE][:, None, None] * _form(each)
-            sizes[key] = 4 * (theta[MISFIT][:, None, None] + core) / to_lose**2
-            wettest[key] = emc + to_lose
-        added = wettest[key] - each.mc_pct
-        np.multiply(
-            added, np.subtract(each.mc_pct, emc, out=left[: added.size].reshape(added.shape)), out=added
-        )
-        np.maximum(added, 0.0, out=added)  # beyond both ends as at them
-        added *= sizes[key]
-        added += each.mc_pct
-        found.append(replace(each, mc_pct=np.maximum(added, LEAST_PCT, out=added)))
+            size = 4 * (theta[MISFIT][:, None, None] + core) / to_lose**2
+            laid[key] = _flat(emc[:, None, None] + to_lose), _flat(size)
+        wettest, size = laid[key]
+        mc = np.empty(each.mc_pct.shape)
+        departures.within(_flat(each.mc_pct), wettest, emc, size, LEAST_PCT, _flat(mc))
+        found.append(replace(each, mc_pct=mc))
     return tuple(found)
 
 
@@ -114,19 +110,28 @@ def ahead(
         With ``max(M - EMC, 8) (exp(sqrt(years) (a + b phi)) - 1)`` added to ``M``, from two years on as after
         two. [%]
     """
-    emc = (emc_pct + theta[EMC])[:, None, None]
+    from baulk.models.calibrate import departures  # noqa: PLC0415 - loads the compiler, as drying has
+
+    emc = emc_pct + theta[EMC]
     core = theta[AHEAD_CORE][:, None, None] * _form(fields[0])
-    rate = AHEAD_SD * theta[AHEAD][:, None, None] + AHEAD_CORE_SD * core
-    found = []
+    rate = _flat(AHEAD_SD * theta[AHEAD][:, None, None] + AHEAD_CORE_SD * core)
+    grown, found = np.empty_like(rate), []
     for each in fields:
         years = min(max(each.posix_s - fields[0].posix_s, 0.0) / YEAR_S, AHEAD_MOST_YEARS)
-        above = np.maximum(each.mc_pct - emc, AHEAD_LEAST_PCT)
-        mc = each.mc_pct + above * np.expm1(np.sqrt(years) * rate)
+        np.exp(np.multiply(np.sqrt(years), rate, out=grown), out=grown)
+        mc = np.empty(each.mc_pct.shape)
+        least = LEAST_PCT if spread == 1.0 else -np.inf  # of what is spread further, afterwards
+        departures.beyond(_flat(each.mc_pct), emc, grown, AHEAD_LEAST_PCT, least, _flat(mc))
         if spread != 1.0:
             usual = np.median(mc, axis=0)
-            mc = usual + spread * (mc - usual)
-        found.append(replace(each, mc_pct=np.maximum(mc, np.minimum(each.mc_pct, LEAST_PCT))))
+            mc = np.maximum(usual + spread * (mc - usual), np.minimum(each.mc_pct, LEAST_PCT))
+        found.append(replace(each, mc_pct=mc))
     return tuple(found)
+
+
+def _flat(values: Floats) -> Floats:
+    """Return what each member has in its cells as one row, (m, ny, nx) to (m, n); the same memory."""
+    return values.reshape(values.shape[0], -1)
 
 
 def _form(field: MoistureField) -> Floats:
@@ -199,8 +204,12 @@ def run(
             float(one): got for one, got in zip(moments, fields, strict=True) if float(one) not in found
         }
         field = fields[-1]
-    fields = tuple(found[float(one)] for one in wanted)
-    return with_misfit(fields, theta, given) if start is None else fields
+    asked = [float(one) for one in wanted]
+    if start is None:  # readings of one moment have one field
+        once = tuple(dict.fromkeys(asked))
+        of_moments = tuple(found[one] for one in once)
+        found = dict(zip(once, with_misfit(of_moments, theta, given), strict=True))
+    return tuple(found[one] for one in asked)
 
 
 def _start(theta: Floats, given: FitInputs, section: Section, at_s: float) -> MoistureField:

@@ -333,7 +333,7 @@ def _solve(  # noqa: PLR0913, PLR0915, PLR0917 - what a run needs, checked and l
     )
     for fold, side in ((mirror.fold_x, 0), (mirror.fold_y, 1)):
         shares[side] = (fold(shares[side][0], 0), fold(shares[side][1], 0))
-    mc = np.empty((at_s.size, *start.shape))
+    mc = np.empty((at_s.size, count, y_edges.size - 1, x_edges.size - 1))
     given = np.empty((at_s.size, count))
     watched_s, layers = at_s, None
     if near_faces and not kerf.rows.size:  # the lines through the middle would cross a kerf
@@ -391,7 +391,7 @@ def _solve(  # noqa: PLR0913, PLR0915, PLR0917 - what a run needs, checked and l
     most_chunk = min(max(CHUNK_CELLS // (dx.size * dy.size), CHUNK), MOST_CHUNK)
     parallel_for(march, alike(wood, np.exp(np.log(frees[0]).mean(axis=(0, 1))), most_chunk), threads)
     near = NearFaces(depths_mm=layers.depths_mm, added_pct=added) if layers is not None else None
-    return mirror.unfold_y(mirror.unfold_x(mc, -1), -2), given, near
+    return mc, given, near
 
 
 def _each(points: Potential, chunk: NDArray[np.intp]) -> Potential:
