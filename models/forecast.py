@@ -17,12 +17,13 @@ from baulk.models.constants import DAY_S, Floats
 from baulk.models.diffusion import DiffusionLaw
 from baulk.models.drying import solver, starts
 from baulk.models.errors import OutOfRange
-from baulk.models.field import MoistureField, pins_over
+from baulk.models.field import MoistureField, parts_over, pins_over
 from baulk.models.section import Face, Finished
 from baulk.models.species import Species
 from baulk.models.timber import Timber
 
 Part = Literal["mean", "shell", "core"]
+PARTS: Final[tuple[Part, ...]] = ("mean", "shell", "core")  # as `parts_over` has them
 
 QUANTILES: Final = (0.05, 0.25, 0.5, 0.75, 0.95)
 
@@ -71,9 +72,9 @@ class Forecast:
             If there is no such part, or the depth leaves the piece.
         """
         if isinstance(where, str):
-            if where not in {"mean", "shell", "core"}:
+            if where not in PARTS:
                 raise OutOfRange("the part", f"is mean, shell, core or a depth, not {where!r}")
-            return np.array([getattr(each, f"{where}_pct") for each in self.fields])
+            return np.asarray(parts_over(self.fields)[PARTS.index(where)])
         return np.asarray(pins_over(self.fields, np.array([float(where)]), face)[:, 0])
 
     def quantiles_pct(self, where: Part | float, face: Face | None = None) -> Floats:
@@ -235,12 +236,13 @@ def forecast(  # noqa: PLR0913 - the contract's own signature
         [replace(each, mc_pct=mc[k], potential=field.potential) for k, each in enumerate(part)],
         calibration.theta, emc_pct, spread,
     )  # fmt: skip
+    mean_pct, shell_pct, core_pct = np.quantile(parts_over(ahead), QUANTILES, axis=-1).swapaxes(0, 1)
     return Forecast(
         posix_s=at_s,
         quantiles=np.array(QUANTILES),
-        mean_pct=_quantiles([each.mean_pct for each in ahead]),
-        shell_pct=_quantiles([each.shell_pct for each in ahead]),
-        core_pct=_quantiles([each.core_pct for each in ahead]),
+        mean_pct=mean_pct,
+        shell_pct=shell_pct,
+        core_pct=core_pct,
         fields=ahead,
     )
 
@@ -294,7 +296,3 @@ def reach(
         probability=np.asarray(np.mean(at_s[:, None] <= coming.posix_s, axis=0)),
         member_posix_s=at_s,
     )
-
-
-def _quantiles(values: list[Floats]) -> Floats:
-    return np.asarray(np.quantile(np.array(values), QUANTILES, axis=1))

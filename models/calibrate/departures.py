@@ -38,7 +38,7 @@ def within(  # noqa: PLR0913, PLR0917 - compiled: flat arrays
         for i in range(cells):
             now = mc[k, i]
             left = (wettest[k, i] - now) * (now - dry)
-            found = (max(left, 0.0)) * size[k, i] + now
+            found = max(left, 0.0) * size[k, i] + now
             to[k, i] = max(found, least)
 
 
