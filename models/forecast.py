@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from typing import Final, Literal
@@ -211,7 +211,7 @@ def forecast(  # noqa: PLR0913 - the contract's own signature
     if not futures:
         raise OutOfRange("the air ahead", "is missing; give the season's or a planned one")
     count = calibration.members.size
-    mc, emc_pct = None, np.empty(count)
+    emc_pct, parts = np.empty(count), []
     for i, air in enumerate(futures[:count]):
         dealt = slice(i, None, len(futures))
         emc_pct[dealt] = mean_emc_pct(air, now_s, float(at_s[-1]))
@@ -227,15 +227,8 @@ def forecast(  # noqa: PLR0913 - the contract's own signature
             threads=threads,
             near_faces=False,
         )
-        if mc is None:
-            mc = np.empty((at_s.size, count, *part[0].mc_pct.shape[1:]))
-        for to, each in zip(mc, part, strict=True):
-            to[dealt] = each.mc_pct
-    assert mc is not None  # noqa: S101 - there is at least one future and one member
-    ahead = ensemble.ahead(
-        [replace(each, mc_pct=mc[k], potential=field.potential) for k, each in enumerate(part)],
-        calibration.theta, emc_pct, spread,
-    )  # fmt: skip
+        parts.append((dealt, part))
+    ahead = ensemble.ahead(_together(parts, field), calibration.theta, emc_pct, spread)
     mean_pct, shell_pct, core_pct = np.quantile(parts_over(ahead), QUANTILES, axis=-1).swapaxes(0, 1)
     return Forecast(
         posix_s=at_s,
@@ -245,6 +238,17 @@ def forecast(  # noqa: PLR0913 - the contract's own signature
         core_pct=core_pct,
         fields=ahead,
     )
+
+
+def _together(
+    parts: Sequence[tuple[slice, Sequence[MoistureField]]], now: MoistureField
+) -> Iterator[MoistureField]:
+    """Put the members of several runs together, moment by moment; the next overwrites the one before."""
+    mc = np.empty((now.mc_pct.shape[0], *parts[0][1][0].mc_pct.shape[1:]))
+    for moment in zip(*(run for _, run in parts), strict=True):
+        for (dealt, _), each in zip(parts, moment, strict=True):
+            mc[dealt] = each.mc_pct
+        yield replace(moment[0], mc_pct=mc, potential=now.potential)
 
 
 def reach(

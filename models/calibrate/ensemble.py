@@ -8,7 +8,7 @@ square root of time and shrinks with the water that is left.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import replace
 from typing import Final
 
@@ -88,14 +88,14 @@ def with_misfit(
 
 
 def ahead(
-    fields: Sequence[MoistureField], theta: Floats, emc_pct: float | Floats, spread: float = 1.0
+    fields: Iterable[MoistureField], theta: Floats, emc_pct: float | Floats, spread: float = 1.0
 ) -> tuple[MoistureField, ...]:
     """Let the members part from each other as the time without a reading grows.
 
     Parameters
     ----------
-    fields : sequence of MoistureField
-        Forecast of every member, the first of them now. [%]
+    fields : iterable of MoistureField
+        Forecast of every member, the first of them now; no longer read once the next is asked for. [%]
     theta : ndarray, shape (22, m)
         The ensemble.
     emc_pct : float or ndarray, shape (m,)
@@ -112,18 +112,19 @@ def ahead(
     """
     from baulk.models.calibrate import departures  # noqa: PLC0415 - loads the compiler, as drying has
 
-    emc = emc_pct + theta[EMC]
-    core = theta[AHEAD_CORE][:, None, None] * _form(fields[0])
-    rate = _flat(AHEAD_SD * theta[AHEAD][:, None, None] + AHEAD_CORE_SD * core)
-    grown, found = np.empty_like(rate), []
+    emc, found = emc_pct + theta[EMC], list[MoistureField]()
     for each in fields:
-        years = min(max(each.posix_s - fields[0].posix_s, 0.0) / YEAR_S, AHEAD_MOST_YEARS)
+        if not found:
+            core = theta[AHEAD_CORE][:, None, None] * _form(each)
+            rate = _flat(AHEAD_SD * theta[AHEAD][:, None, None] + AHEAD_CORE_SD * core)
+            grown, now_s = np.empty_like(rate), each.posix_s
+        years = min(max(each.posix_s - now_s, 0.0) / YEAR_S, AHEAD_MOST_YEARS)
         np.exp(np.multiply(np.sqrt(years), rate, out=grown), out=grown)
         mc = np.empty(each.mc_pct.shape)
         least = LEAST_PCT if spread == 1.0 else -np.inf  # of what is spread further, afterwards
         departures.beyond(_flat(each.mc_pct), emc, grown, AHEAD_LEAST_PCT, least, _flat(mc))
         if spread != 1.0:
-            usual = np.median(mc, axis=0)
+            usual = _middle(mc)
             mc = np.maximum(usual + spread * (mc - usual), np.minimum(each.mc_pct, LEAST_PCT))
         found.append(replace(each, mc_pct=mc))
     return tuple(found)
@@ -132,6 +133,12 @@ def ahead(
 def _flat(values: Floats) -> Floats:
     """Return what each member has in its cells as one row, (m, ny, nx) to (m, n); the same memory."""
     return values.reshape(values.shape[0], -1)
+
+
+def _middle(values: Floats) -> Floats:
+    """Return the median of the members; `np.median` takes five times as long over so few."""
+    ordered, count = np.sort(values, axis=0), values.shape[0]
+    return np.asarray((ordered[(count - 1) // 2] + ordered[count // 2]) / 2)
 
 
 def _form(field: MoistureField) -> Floats:

@@ -10,6 +10,7 @@ error allows. End drying is not in it: see `baulk.models.end_grain` for how far 
 
 from __future__ import annotations
 
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 from typing import Final
 
@@ -267,6 +268,37 @@ def cut(field: MoistureField, finished: Finished) -> MoistureField:
     OutOfRange
         If the piece does not fit where it is placed.
     """
+    return _cut(field, finished, moved)
+
+
+def cut_each(fields: Sequence[MoistureField], finished: Finished) -> tuple[MoistureField, ...]:
+    """Moisture of the same piece squared out of a timber at many moments, each as from `cut`.
+
+    Parameters
+    ----------
+    fields : sequence of MoistureField
+        Moisture of the timber at each moment. [%]
+    finished : Finished
+        The piece and where it lies in the timber. [mm]
+
+    Returns
+    -------
+    tuple of MoistureField
+        The same moments. [%]
+
+    Raises
+    ------
+    OutOfRange
+        If the piece does not fit where it is placed.
+    """
+    from baulk.models.drying import crop  # noqa: PLC0415 - loads the compiler, as in `_solve`
+
+    return tuple(_cut(each, finished, crop.moved) for each in fields)
+
+
+def _cut(
+    field: MoistureField, finished: Finished, move: Callable[[Floats, Floats, Floats, Floats, Floats], Floats]
+) -> MoistureField:
     piece = finished.inside(field.section)
     x_old, y_old = field.x_edges_mm - finished.centre_x_mm, field.y_edges_mm - finished.centre_y_mm
     x_edges, y_edges = cropped_mm(x_old, piece.width_mm), cropped_mm(y_old, piece.depth_mm)
@@ -275,7 +307,7 @@ def cut(field: MoistureField, finished: Finished) -> MoistureField:
         section=piece,
         x_edges_mm=x_edges,
         y_edges_mm=y_edges,
-        mc_pct=moved(field.mc_pct, x_old, y_old, x_edges, y_edges),
+        mc_pct=move(field.mc_pct, x_old, y_old, x_edges, y_edges),
         potential=field.potential,
     )
 

@@ -9,7 +9,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from baulk.models.calibrate import departures
+from baulk.models.calibrate import departures, ensemble
 
 
 @pytest.fixture
@@ -60,3 +60,9 @@ def test_what_is_no_number_stays_none(drawn, nan_in):
     assert np.flatnonzero(np.isnan(found)).tolist() == [2 * mc.shape[1] + 3]
     departures.beyond(mc, emc, wettest, 8.0, 1.0, found)
     assert np.flatnonzero(np.isnan(found)).tolist() == [2 * mc.shape[1] + 3]
+
+
+@pytest.mark.parametrize("members", [1, 2, 7, 64])
+def test_the_middle_of_the_members_is_their_median(members):
+    values = np.random.default_rng(members).uniform(5, 90, size=(members, 6, 9))
+    np.testing.assert_array_equal(ensemble._middle(values), np.median(values, axis=0))
