@@ -73,6 +73,21 @@ class Potential:
         both edges, first read from a spline through the moisture, and of the one in the middle that gives
         the cell its mean moisture (Simpson's rule); further rounds bring no better values (tried).
         """
+        return self.from_means(self.means(means_pct, edges_mm), edges_mm, at_mm)
+
+    def means(self, means_pct: Floats, edges_mm: Floats) -> Floats:
+        """Compute the means of the potential over the cells, from which `from_means` reads.
+
+        Parameters
+        ----------
+        means_pct, edges_mm
+            As in `values`. [%, mm]
+
+        Returns
+        -------
+        ndarray, shape (..., n)
+            The potential over D at 20 %. [%]
+        """
         edge = means_pct @ point_weights(edges_mm, edges_mm).T
         np.maximum(edge, 0.5 * means_pct.min(axis=-1, keepdims=True), out=edge)
         low, high = edge[..., :-1], edge[..., 1:]
@@ -81,7 +96,23 @@ class Potential:
         np.maximum(middle, np.minimum(least, means_pct), out=middle)
         np.minimum(middle, np.maximum(most, means_pct), out=middle)
         at_edge, at_middle = self._of(edge), self._of(middle)
-        means = (at_edge[..., :-1] + at_edge[..., 1:] + 4 * at_middle) / 6
+        return np.asarray((at_edge[..., :-1] + at_edge[..., 1:] + 4 * at_middle) / 6)
+
+    def from_means(self, means: Floats, edges_mm: Floats, at_mm: ArrayLike) -> Floats:
+        """Compute the moisture at places from what `means` gave, as `values` does.
+
+        Parameters
+        ----------
+        means : ndarray, shape (..., n)
+            From `means`. [%]
+        edges_mm, at_mm
+            As in `values`. [mm]
+
+        Returns
+        -------
+        ndarray, shape (..., k)
+            Moisture content, 0 or more. [%]
+        """
         return self._moisture(means @ point_weights(edges_mm, at_mm).T)
 
     def _own(self, like: Floats) -> tuple[Floats, Floats, Floats]:

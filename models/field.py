@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from functools import lru_cache
+from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -12,6 +14,10 @@ from baulk.models.cell_means import Potential, integral_weights, point_weights
 from baulk.models.constants import Floats
 from baulk.models.near_faces import NearFaces
 from baulk.models.section import Face, Section
+
+# of the half-thickness: shell is what lies less deep, core what lies at least so deep below every face
+SHELL_SHARE: Final = 0.2
+CORE_SHARE: Final = 1 / 3
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -64,25 +70,26 @@ class MoistureField:
 
     @property
     def area_mm2(self) -> NDArray[np.float64]:
-        """Cell areas, shape (ny, nx), [mm2]."""
-        return np.outer(np.diff(self.y_edges_mm), np.diff(self.x_edges_mm))
+        """Cell areas, shape (ny, nx), read-only, [mm2]."""
+        return _areas(*self._edges())[0]
 
     @property
     def mean_pct(self) -> NDArray[np.float64]:
         """Section mean, shape () or (members,), [%]."""
-        return self._mean(self.area_mm2)
+        area, whole = _areas(*self._edges())
+        return np.asarray(np.sum(self.mc_pct * area, axis=(-2, -1)) / whole)
 
     @property
     def shell_pct(self) -> NDArray[np.float64]:
         """Mean of the outer fifth by depth (of the half-thickness), shape () or (members,), [%]."""
-        inner, area = self._inner(0.2)
+        inner, area = self._inner(SHELL_SHARE)
         whole = np.sum(self.area_mm2)
         return np.asarray((self.mean_pct * whole - inner * area) / (whole - area))
 
     @property
     def core_pct(self) -> NDArray[np.float64]:
         """Mean of the region at least a third of the half-thickness from every face, [%]."""
-        return self._inner(1 / 3)[0]
+        return self._inner(CORE_SHARE)[0]
 
     def at(self, x_mm: float, y_mm: float) -> NDArray[np.float64]:
         """Moisture content at a place, not the mean of its cell, shape () or (members,), [%].
@@ -187,8 +194,18 @@ class MoistureField:
         self, means: NDArray[np.float64], edges: NDArray[np.float64], at: NDArray[np.float64]
     ) -> NDArray[np.float64]:
         """Values at places along rows of cells, shape (..., n) to (..., k)."""
+        return self._from_means(self._means(means, edges), edges, at)
+
+    def _means(self, means: NDArray[np.float64], edges: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Return the means of the cells of what values are read from, shape (..., n)."""
+        return means if self.potential is None else self.potential.means(means, edges)
+
+    def _from_means(
+        self, means: NDArray[np.float64], edges: NDArray[np.float64], at: NDArray[np.float64]
+    ) -> NDArray[np.float64]:
+        """Return values at places from `_means`, shape (..., n) to (..., k)."""
         if self.potential is not None:
-            return self.potential.values(means, edges, at)
+            return self.potential.from_means(means, edges, at)
         return np.maximum(means @ point_weights(edges, at).T, 0.0)
 
     def _with_near(self, values: Floats, face: Face, depths_mm: Floats) -> Floats:
@@ -197,18 +214,71 @@ class MoistureField:
             return values
         return np.maximum(values + self.near_faces.at(face, np.maximum(depths_mm, 0.0)), 0.0)
 
-    def _mean(self, weight: NDArray[np.float64]) -> NDArray[np.float64]:
-        return np.asarray(np.sum(self.mc_pct * weight, axis=(-2, -1)) / np.sum(weight))
+    def _edges(self) -> tuple[bytes, bytes]:
+        x, y = (np.asarray(each, np.float64).tobytes() for each in (self.x_edges_mm, self.y_edges_mm))
+        return x, y
 
     def _inner(self, share: float) -> tuple[NDArray[np.float64], float]:
         """Mean and area of what lies deeper than `share` of the half-thickness."""
-        inset = share * min(self.section.width_mm, self.section.depth_mm) / 2
-        x, y = (
-            integral_weights(edges, edges[-1] - inset) - integral_weights(edges, edges[0] + inset)
-            for edges in (self.x_edges_mm, self.y_edges_mm)
-        )
+        x, y = _deeper(self.section, self.x_edges_mm, self.y_edges_mm, share)
         area = float(x.sum() * y.sum())
         return np.asarray(np.einsum("...ji,j,i->...", self.mc_pct, y, x) / area), area
+
+
+def parts_over(fields: Sequence[MoistureField]) -> NDArray[np.float64]:
+    """Section mean, shell and core as from the properties of `MoistureField`, of many fields at once, [%].
+
+    Parameters
+    ----------
+    fields : sequence of MoistureField
+        Of one size of ensemble.
+
+    Returns
+    -------
+    ndarray, shape (3, t) or (3, t, members)
+        Mean of the section, of its outer fifth, and of its core; a property sums in another order, so that
+        they may differ by a rounding. [%]
+    """
+    found = np.empty((len(fields), *fields[0].mc_pct.shape[:-2], 3))
+    known: dict[tuple[int, ...], NDArray[np.float64]] = {}
+    for to, each in zip(found, fields, strict=True):
+        key = (id(each.section), id(each.x_edges_mm), id(each.y_edges_mm))
+        if key not in known:
+            known[key] = _part_weights(each)
+        to[...] = each.mc_pct.reshape(*each.mc_pct.shape[:-2], -1) @ known[key]
+    return np.moveaxis(found, -1, 0)
+
+
+def _part_weights(field: MoistureField) -> NDArray[np.float64]:
+    """Return the weights of the cells in the means of section, shell and core, shape (ny nx, 3)."""
+    area = field.area_mm2
+    inner, core = (
+        np.outer(y, x)
+        for x, y in (
+            _deeper(field.section, field.x_edges_mm, field.y_edges_mm, share)
+            for share in (SHELL_SHARE, CORE_SHARE)
+        )
+    )
+    parts = [each / each.sum() for each in (area, area - inner, core)]
+    return np.stack(parts, axis=-1).reshape(-1, 3)
+
+
+def _deeper(section: Section, x_edges: Floats, y_edges: Floats, share: float) -> tuple[Floats, Floats]:
+    """Weights along x and y of the integral over what lies deeper than a share of the half-thickness."""
+    inset = share * min(section.width_mm, section.depth_mm) / 2
+    x, y = (
+        integral_weights(edges, edges[-1] - inset) - integral_weights(edges, edges[0] + inset)
+        for edges in (x_edges, y_edges)
+    )
+    return x, y
+
+
+@lru_cache(maxsize=64)  # the fields of a run share their cells
+def _areas(x_edges: bytes, y_edges: bytes) -> tuple[Floats, np.float64]:
+    """Return the areas of the cells and their sum, [mm2]."""
+    areas = np.outer(np.diff(np.frombuffer(y_edges)), np.diff(np.frombuffer(x_edges)))
+    areas.flags.writeable = False
+    return areas, np.sum(areas)
 
 
 def pins_over(
@@ -235,26 +305,40 @@ def pins_over(
     OutOfRange
         If the pins would leave the piece.
     """
-    if face is None:
-        return np.asarray(np.mean([pins_over(fields, depths_mm, each) for each in Face], axis=0))
+    faces = tuple(Face) if face is None else (face,)
     alike: dict[tuple[int, ...], list[int]] = {}  # of one run, read together
     for i, each in enumerate(fields):
         key = (id(each.section), id(each.x_edges_mm), id(each.y_edges_mm), id(each.potential))
         alike.setdefault(key, []).append(i)
-    found = np.empty((len(fields), depths_mm.size, *fields[0].mc_pct.shape[:-2]))
+    found = np.empty((len(faces), len(fields), depths_mm.size, *fields[0].mc_pct.shape[:-2]))
     for which in alike.values():
-        one = fields[which[0]]
+        _read_pins([fields[i] for i in which], which, depths_mm, faces, found)
+    return np.asarray(np.mean(found, axis=0)) if face is None else found[0]
+
+
+def _read_pins(
+    fields: list[MoistureField],
+    which: list[int],
+    depths_mm: NDArray[np.float64],
+    faces: tuple[Face, ...],
+    found: NDArray[np.float64],
+) -> None:
+    """Put what pins below each of the faces read in fields of one run at their places in `found`."""
+    one = fields[0]
+    lines: dict[tuple[bool, float], NDArray[np.float64]] = {}  # opposite faces share theirs
+    for to, face in zip(found, faces, strict=True):
         for depth_mm in depths_mm:
             one.section.refuse_depth(float(depth_mm), face)
         x, y = np.transpose([one.section.pin_tip_mm(float(depth_mm), face) for depth_mm in depths_mm])
-        if face in {Face.A, Face.C}:
-            across, edges, at = point_weights(one.x_edges_mm, x[0]), one.y_edges_mm, y
-            lines = [fields[i].mc_pct @ across for i in which]
-        else:
-            across, edges, at = point_weights(one.y_edges_mm, y[0]), one.x_edges_mm, x
-            lines = [across @ fields[i].mc_pct for i in which]
-        values = one._values(np.stack(lines, axis=-2), edges, at)  # noqa: SLF001 - of the same module
-        found[which] = np.moveaxis(values, (-2, -1), (0, 1))
-        for i in (i for i in which if fields[i].near_faces is not None):
-            found[i] = np.moveaxis(fields[i]._with_near(np.moveaxis(found[i], 0, -1), face, depths_mm), -1, 0)  # noqa: SLF001
-    return found
+        upright = face in {Face.A, Face.C}
+        beside, at = (float(x[0]), y) if upright else (float(y[0]), x)
+        across, edges = (one.x_edges_mm, one.y_edges_mm) if upright else (one.y_edges_mm, one.x_edges_mm)
+        if (upright, beside) not in lines:
+            weights = point_weights(across, beside)
+            cells = [each.mc_pct @ weights if upright else weights @ each.mc_pct for each in fields]
+            lines[upright, beside] = one._means(np.stack(cells, axis=-2), edges)  # noqa: SLF001 - of the same module
+        values = one._from_means(lines[upright, beside], edges, at)  # noqa: SLF001
+        to[which] = np.moveaxis(values, (-2, -1), (0, 1))
+        for i, each in zip(which, fields, strict=True):
+            if each.near_faces is not None:
+                to[i] = np.moveaxis(each._with_near(np.moveaxis(to[i], 0, -1), face, depths_mm), -1, 0)  # noqa: SLF001

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from typing import Final, Literal
@@ -17,12 +17,13 @@ from baulk.models.constants import DAY_S, Floats
 from baulk.models.diffusion import DiffusionLaw
 from baulk.models.drying import solver, starts
 from baulk.models.errors import OutOfRange
-from baulk.models.field import MoistureField, pins_over
+from baulk.models.field import MoistureField, parts_over, pins_over
 from baulk.models.section import Face, Finished
 from baulk.models.species import Species
 from baulk.models.timber import Timber
 
 Part = Literal["mean", "shell", "core"]
+PARTS: Final[tuple[Part, ...]] = ("mean", "shell", "core")  # as `parts_over` has them
 
 QUANTILES: Final = (0.05, 0.25, 0.5, 0.75, 0.95)
 
@@ -71,9 +72,9 @@ class Forecast:
             If there is no such part, or the depth leaves the piece.
         """
         if isinstance(where, str):
-            if where not in {"mean", "shell", "core"}:
+            if where not in PARTS:
                 raise OutOfRange("the part", f"is mean, shell, core or a depth, not {where!r}")
-            return np.array([getattr(each, f"{where}_pct") for each in self.fields])
+            return np.asarray(parts_over(self.fields)[PARTS.index(where)])
         return np.asarray(pins_over(self.fields, np.array([float(where)]), face)[:, 0])
 
     def quantiles_pct(self, where: Part | float, face: Face | None = None) -> Floats:
@@ -210,7 +211,7 @@ def forecast(  # noqa: PLR0913 - the contract's own signature
     if not futures:
         raise OutOfRange("the air ahead", "is missing; give the season's or a planned one")
     count = calibration.members.size
-    mc, emc_pct = None, np.empty(count)
+    emc_pct, parts = np.empty(count), []
     for i, air in enumerate(futures[:count]):
         dealt = slice(i, None, len(futures))
         emc_pct[dealt] = mean_emc_pct(air, now_s, float(at_s[-1]))
@@ -226,22 +227,28 @@ def forecast(  # noqa: PLR0913 - the contract's own signature
             threads=threads,
             near_faces=False,
         )
-        if mc is None:
-            mc = np.empty((at_s.size, count, *part[0].mc_pct.shape[1:]))
-        mc[:, dealt] = [each.mc_pct for each in part]
-    assert mc is not None  # noqa: S101 - there is at least one future and one member
-    ahead = ensemble.ahead(
-        [replace(each, mc_pct=mc[k], potential=field.potential) for k, each in enumerate(part)],
-        calibration.theta, emc_pct, spread,
-    )  # fmt: skip
+        parts.append((dealt, part))
+    ahead = ensemble.ahead(_together(parts, field), calibration.theta, emc_pct, spread)
+    mean_pct, shell_pct, core_pct = np.quantile(parts_over(ahead), QUANTILES, axis=-1).swapaxes(0, 1)
     return Forecast(
         posix_s=at_s,
         quantiles=np.array(QUANTILES),
-        mean_pct=_quantiles([each.mean_pct for each in ahead]),
-        shell_pct=_quantiles([each.shell_pct for each in ahead]),
-        core_pct=_quantiles([each.core_pct for each in ahead]),
+        mean_pct=mean_pct,
+        shell_pct=shell_pct,
+        core_pct=core_pct,
         fields=ahead,
     )
+
+
+def _together(
+    parts: Sequence[tuple[slice, Sequence[MoistureField]]], now: MoistureField
+) -> Iterator[MoistureField]:
+    """Put the members of several runs together, moment by moment; the next overwrites the one before."""
+    mc = np.empty((now.mc_pct.shape[0], *parts[0][1][0].mc_pct.shape[1:]))
+    for moment in zip(*(run for _, run in parts), strict=True):
+        for (dealt, _), each in zip(parts, moment, strict=True):
+            mc[dealt] = each.mc_pct
+        yield replace(moment[0], mc_pct=mc, potential=now.potential)
 
 
 def reach(
@@ -293,7 +300,3 @@ def reach(
         probability=np.asarray(np.mean(at_s[:, None] <= coming.posix_s, axis=0)),
         member_posix_s=at_s,
     )
-
-
-def _quantiles(values: list[Floats]) -> Floats:
-    return np.asarray(np.quantile(np.array(values), QUANTILES, axis=1))

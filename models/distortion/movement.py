@@ -241,7 +241,9 @@ class Shape:
         self.check_face = solved.check_face
         self._names = tuple(self.influence)
         self._rows = np.stack([self.influence[name] for name in self._names], axis=1)
-        self._sides_mm = np.array([_length_mm(section, name) for name in self._names])
+        sides_mm = np.array([_length_mm(section, name) for name in self._names])
+        self._over_mm = np.where(sides_mm > 0, sides_mm, np.inf)  # what has no length is a share of none
+        self._bows = [i for i, name in enumerate(self._names) if sides_mm[i] == 0 and name != SHEAR]
         self._area = np.outer(np.diff(y_edges_mm), np.diff(x_edges_mm))
 
     def share(self, mc_pct: ArrayLike) -> Floats:
@@ -353,13 +355,14 @@ class Shape:
         The section is the piece as it measures now, while `did` took it for the green one. A bow, the crown
         and the gap go by the mean of width and depth; the lean is an angle, which has no size.
         """
-        sides = self._sides_mm > 0
-        ratio = np.ones_like(did_mm)
-        ratio[..., sides] = 1 / (1 + did_mm[..., sides] / self._sides_mm[sides])
-        both = [self._names.index(name) for name in ("width", "depth")]
-        bows = [i for i, name in enumerate(self._names) if not sides[i] and name != SHEAR]
-        ratio[..., bows] = ratio[..., both].mean(axis=-1, keepdims=True)
-        return ratio
+        ratio = did_mm / self._over_mm
+        ratio += 1
+        np.divide(1, ratio, out=ratio)
+        width, depth = (ratio[..., self._names.index(name)] for name in ("width", "depth"))
+        mean = (width + depth) / 2
+        for bow in self._bows:
+            ratio[..., bow] = mean
+        return np.asarray(ratio)
 
     def _scaled(self, open_mm: Floats) -> Floats:
         """Measures of every member: its own shrinkage, and lips that don't run into each other."""

@@ -226,7 +226,7 @@ def moved(mc_pct: Floats, x_old: Floats, y_old: Floats, x_new: Floats, y_new: Fl
 
 
 def _moved_along_last(values: Floats, old: Floats, new: Floats) -> Floats:
-    of_means, parted, of_slopes = _shares_moved(np.asarray(old).tobytes(), np.asarray(new).tobytes())
+    of_means, parted, of_slopes = shares_moved(np.asarray(old).tobytes(), np.asarray(new).tobytes())
     found = values @ of_means
     if parted.size:
         middles = (old[1:] + old[:-1]) / 2
@@ -240,10 +240,10 @@ def _moved_along_last(values: Floats, old: Floats, new: Floats) -> Floats:
 
 
 @lru_cache(maxsize=64)
-def _shares_moved(old_edges: bytes, new_edges: bytes) -> tuple[Floats, NDArray[np.intp], Floats]:
+def shares_moved(old_edges: bytes, new_edges: bytes) -> tuple[Floats, NDArray[np.intp], Floats]:
     """Return what the means of the old cells give to those of the new ones, shape (n, n_new), and slopes too.
 
-    The slopes only of inner cells that an edge parts, named between the two.
+    The slopes only of inner cells that an edge parts, named between the two. Edges as the bytes of doubles.
     """
     old, new = np.frombuffer(old_edges), np.frombuffer(new_edges)
     width = np.diff(old)[:, None]

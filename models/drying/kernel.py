@@ -613,15 +613,24 @@ def hand_over(
         The members.
     at : ndarray, shape (k,)
         The moments in `to`.
-    to : ndarray, shape (all times, all members, ny, nx)
-        Receives them. [%]
+    to : ndarray, shape (all times, all members, ny or 2 ny, nx or 2 nx)
+        Receives them; where it has twice as many cells, the half that was solved and before it the same
+        turned round. [%]
     """
     _, ny, nx, m = fields.shape
+    low_y, low_x = to.shape[2] - ny, to.shape[3] - nx
     for s in range(rows.size):
+        lanes = fields[rows[s]]
         for k in range(m):
+            own = to[at[s], chunk[k]]
             for j in range(ny):
                 for i in range(nx):
-                    to[at[s], chunk[k], j, i] = fields[rows[s], j, i, k]
+                    own[low_y + j, low_x + i] = lanes[j, i, k]
+                for i in range(low_x):
+                    own[low_y + j, low_x - 1 - i] = own[low_y + j, low_x + i]
+            for j in range(low_y):
+                for i in range(low_x + nx):
+                    own[low_y - 1 - j, i] = own[low_y + j, i]
 
 
 @njit(cache=True, nogil=True, error_model="numpy", fastmath=FAST)

@@ -10,6 +10,7 @@ error allows. End drying is not in it: see `baulk.models.end_grain` for how far 
 
 from __future__ import annotations
 
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 from typing import Final
 
@@ -267,6 +268,37 @@ def cut(field: MoistureField, finished: Finished) -> MoistureField:
     OutOfRange
         If the piece does not fit where it is placed.
     """
+    return _cut(field, finished, moved)
+
+
+def cut_each(fields: Sequence[MoistureField], finished: Finished) -> tuple[MoistureField, ...]:
+    """Moisture of the same piece squared out of a timber at many moments, each as from `cut`.
+
+    Parameters
+    ----------
+    fields : sequence of MoistureField
+        Moisture of the timber at each moment. [%]
+    finished : Finished
+        The piece and where it lies in the timber. [mm]
+
+    Returns
+    -------
+    tuple of MoistureField
+        The same moments. [%]
+
+    Raises
+    ------
+    OutOfRange
+        If the piece does not fit where it is placed.
+    """
+    from baulk.models.drying import crop  # noqa: PLC0415 - loads the compiler, as in `_solve`
+
+    return tuple(_cut(each, finished, crop.moved) for each in fields)
+
+
+def _cut(
+    field: MoistureField, finished: Finished, move: Callable[[Floats, Floats, Floats, Floats, Floats], Floats]
+) -> MoistureField:
     piece = finished.inside(field.section)
     x_old, y_old = field.x_edges_mm - finished.centre_x_mm, field.y_edges_mm - finished.centre_y_mm
     x_edges, y_edges = cropped_mm(x_old, piece.width_mm), cropped_mm(y_old, piece.depth_mm)
@@ -275,7 +307,7 @@ def cut(field: MoistureField, finished: Finished) -> MoistureField:
         section=piece,
         x_edges_mm=x_edges,
         y_edges_mm=y_edges,
-        mc_pct=moved(field.mc_pct, x_old, y_old, x_edges, y_edges),
+        mc_pct=move(field.mc_pct, x_old, y_old, x_edges, y_edges),
         potential=field.potential,
     )
 
@@ -333,7 +365,7 @@ def _solve(  # noqa: PLR0913, PLR0915, PLR0917 - what a run needs, checked and l
     )
     for fold, side in ((mirror.fold_x, 0), (mirror.fold_y, 1)):
         shares[side] = (fold(shares[side][0], 0), fold(shares[side][1], 0))
-    mc = np.empty((at_s.size, *start.shape))
+    mc = np.empty((at_s.size, count, y_edges.size - 1, x_edges.size - 1))
     given = np.empty((at_s.size, count))
     watched_s, layers = at_s, None
     if near_faces and not kerf.rows.size:  # the lines through the middle would cross a kerf
@@ -391,7 +423,7 @@ def _solve(  # noqa: PLR0913, PLR0915, PLR0917 - what a run needs, checked and l
     most_chunk = min(max(CHUNK_CELLS // (dx.size * dy.size), CHUNK), MOST_CHUNK)
     parallel_for(march, alike(wood, np.exp(np.log(frees[0]).mean(axis=(0, 1))), most_chunk), threads)
     near = NearFaces(depths_mm=layers.depths_mm, added_pct=added) if layers is not None else None
-    return mirror.unfold_y(mirror.unfold_x(mc, -1), -2), given, near
+    return mc, given, near
 
 
 def _each(points: Potential, chunk: NDArray[np.intp]) -> Potential:

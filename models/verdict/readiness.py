@@ -99,6 +99,10 @@ class Path:
     build: Movement | None
     first_done: Floats
     rule: Rule
+    # conditions by use: a verdict asks for those of its own some twenty times
+    _stood: dict[UseClass | None, dict[What, NDArray[np.bool_]]] = field(
+        default_factory=dict, init=False, repr=False
+    )
 
     def largest_mm(self, service_mc_pct: Floats | None = None) -> Floats:
         """Movement that a tolerance is held against, shape (nt, m), [mm].
@@ -113,7 +117,15 @@ class Path:
         return np.asarray(np.maximum(settled, self.build_mm))
 
     def conditions(self, use: UseClass | None = None) -> dict[What, NDArray[np.bool_]]:
-        """Whether each member stands each condition of its own use or another on each date, (nt, m) each."""
+        """Whether each member stands each condition of its own use or another on each date, (nt, m) each.
+
+        The arrays are read-only.
+        """
+        if use not in self._stood:
+            self._stood[use] = self._conditions(use)
+        return dict(self._stood[use])
+
+    def _conditions(self, use: UseClass | None) -> dict[What, NDArray[np.bool_]]:
         rule = self.rule
         if use is not None:
             size_mm = (self.shape.section.width_mm, self.shape.section.depth_mm)
@@ -121,6 +133,8 @@ class Path:
         found = rule.conditions(self.shape, self.did_mm, self.mean_pct)
         if self.build is not None:
             found["build"] = self.build_mm <= rule.tolerance_mm
+        for each in found.values():
+            each.flags.writeable = False
         return found
 
     def ready(self, use: UseClass | None = None) -> NDArray[np.bool_]:
@@ -231,7 +245,7 @@ def path(
         Movement, moisture and readiness by date.
     """
     fields = forecast.fields[::EVERY]
-    pieces = [solver.cut(field, finished) for field in fields]
+    pieces = solver.cut_each(fields, finished)
     section = finished.inside(fields[0].section)
     shape = Shape(section, rule.species, pieces[0].x_edges_mm, pieces[0].y_edges_mm, members)
     mean = np.array([piece.mean_pct for piece in pieces])

@@ -17,7 +17,7 @@ from baulk.models.drying import solver
 from baulk.models.drying.grid import graded_edges_mm
 from baulk.models.drying.solver import CONDUCTANCE_M_S, FaceCover, Members
 from baulk.models.errors import OutOfRange
-from baulk.models.field import MoistureField
+from baulk.models.field import MoistureField, parts_over
 from baulk.models.section import Face, Section
 from baulk.models.sorption import emc_pct
 
@@ -51,6 +51,32 @@ def test_a_linear_field_is_read_exactly_between_the_cells():
     assert float(slope.pin_pct(20, Face.C)) == pytest.approx(30 - 0.2 * 30)
     assert float(slope.pin_pct(20, Face.D)) == pytest.approx(30 - 0.1 * 80)
     assert float(slope.pin_pct(20)) == pytest.approx(30)
+
+
+def test_the_parts_of_many_fields_are_those_of_each():
+    # the properties sum in another order; both take the same weights from `integral_weights`
+    rng = np.random.default_rng(8)
+    wet, cut = field(rng.uniform(10, 90, size=(6, 10, 20))), field(rng.uniform(10, 90, size=(6, 7, 9)))
+    mean, shell, core = parts_over([wet, cut, wet])
+    assert mean.shape == (3, 6)
+    for n, each in enumerate((wet, cut, wet)):
+        np.testing.assert_allclose(mean[n], each.mean_pct, rtol=1e-12)
+        np.testing.assert_allclose(shell[n], each.shell_pct, rtol=1e-12)
+        np.testing.assert_allclose(core[n], each.core_pct, rtol=1e-12)
+    assert parts_over([field(wet.mc_pct[0])]).shape == (3, 1)
+
+
+def test_edges_that_are_whole_numbers_are_lengths_too():
+    whole = replace(field(np.array([[10.0, 40.0]])), x_edges_mm=np.array([-100, 20, 100]))
+    assert float(whole.mean_pct) == pytest.approx((120 * 10 + 80 * 40) / 200)
+
+
+def test_opposite_faces_are_read_from_one_line_as_each_by_itself():
+    rng = np.random.default_rng(9)
+    wet, depths = field(rng.uniform(10, 90, size=(6, 10, 20))), np.array([12.0, 30.0])
+    by_face = [wet.pins_pct(depths, face) for face in Face]
+    np.testing.assert_array_equal(wet.pins_pct(depths), np.mean(by_face, axis=0))
+    assert np.ptp(by_face, axis=0).min() > 0
 
 
 def test_shell_and_core_are_cut_at_a_fifth_and_a_third_of_the_half_thickness():

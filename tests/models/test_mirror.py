@@ -11,7 +11,7 @@ import pytest
 
 from baulk.models.air import AirSeries
 from baulk.models.diffusion import DiffusionLaw
-from baulk.models.drying import mirror, solver
+from baulk.models.drying import kernel, mirror, solver
 from baulk.models.drying.solver import FaceCover, Members
 from baulk.models.field import MoistureField
 from baulk.models.section import Face, Kerf, Section
@@ -102,3 +102,19 @@ def test_a_start_that_is_alike_stays_alike_and_another_does_not():
     last = dried(section, None, start)[0][-1].mc_pct
     assert np.array_equal(last, last[:, ::-1])
     assert np.all(last[..., -4] > last[..., 3] + 0.1)
+
+
+@pytest.mark.parametrize(("twice_y", "twice_x"), [(False, False), (True, False), (False, True), (True, True)])
+def test_what_was_solved_is_laid_out_on_both_sides(twice_y, twice_x):
+    rng = np.random.default_rng(3)
+    fields = rng.uniform(8, 90, size=(4, 3, 5, 6))
+    rows, at, chunk = np.array([0, 2, 3]), np.array([4, 1, 0]), np.array([7, 2, 5, 0, 1, 6])
+    to = np.full((5, 8, 6 if twice_y else 3, 10 if twice_x else 5), -1.0)
+    kernel.hand_over(fields, rows, chunk, at, to)
+    expected = np.full_like(to, -1.0)
+    for row, place in zip(rows, at, strict=True):
+        for lane, member in enumerate(chunk):
+            one = fields[row, :, :, lane]
+            one = np.vstack([one[::-1], one]) if twice_y else one
+            expected[place, member] = np.hstack([one[:, ::-1], one]) if twice_x else one
+    np.testing.assert_array_equal(to, expected)
