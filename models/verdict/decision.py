@@ -236,7 +236,7 @@ def judge(  # noqa: PLR0913 - the contract's own signature
         roughed=None if use_class.may_stay_wet or step == "square" else roughed,
         square=square,
         ready=ready,
-        ready_spread_days=taken.spread_days() if taken else 0.0,
+        taken=taken,
         gain_days=gain_days,
         checks=_checks(calibration, species, margin) if work else (),
         changed=changed if out is None or out.sure else (),
