@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -65,7 +66,7 @@ class MoistureField:
     @property
     def area_mm2(self) -> NDArray[np.float64]:
         """Cell areas, shape (ny, nx), [mm2]."""
-        return np.outer(np.diff(self.y_edges_mm), np.diff(self.x_edges_mm))
+        return _area_mm2(self.x_edges_mm.tobytes(), self.y_edges_mm.tobytes())
 
     @property
     def mean_pct(self) -> NDArray[np.float64]:
@@ -209,6 +210,13 @@ class MoistureField:
         )
         area = float(x.sum() * y.sum())
         return np.asarray(np.einsum("...ji,j,i->...", self.mc_pct, y, x) / area), area
+
+
+@lru_cache(maxsize=64)  # a timber is read on the same few grids thousands of times
+def _area_mm2(x_edges_mm: bytes, y_edges_mm: bytes) -> Floats:
+    found = np.outer(np.diff(np.frombuffer(y_edges_mm)), np.diff(np.frombuffer(x_edges_mm)))
+    found.flags.writeable = False
+    return found
 
 
 def pins_over(

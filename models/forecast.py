@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from datetime import UTC, datetime
 from typing import Final, Literal
 
@@ -210,28 +210,30 @@ def forecast(  # noqa: PLR0913 - the contract's own signature
     if not futures:
         raise OutOfRange("the air ahead", "is missing; give the season's or a planned one")
     count = calibration.members.size
-    mc, emc_pct = None, np.empty(count)
+    x_edges, y_edges = solver.section_edges_mm(section, solver.CELLS)
+    mc = np.empty((at_s.size, count, y_edges.size - 1, x_edges.size - 1))
+    emc_pct = np.empty(count)
     for i, air in enumerate(futures[:count]):
         dealt = slice(i, None, len(futures))
         emc_pct[dealt] = mean_emc_pct(air, now_s, float(at_s[-1]))
-        part = solver.dry(
+        mc[:, dealt] = solver.dried_pct(
             section,
             field.some(dealt),
             air,
             law,
-            start_posix_s=now_s,
             at_posix_s=at_s,
             members=calibration.members.some(dealt),
             faces=calibration.covers if piece is None else None,  # the saw leaves bare faces
             threads=threads,
-            near_faces=False,
         )
-        if mc is None:
-            mc = np.empty((at_s.size, count, *part[0].mc_pct.shape[1:]))
-        mc[:, dealt] = [each.mc_pct for each in part]
-    assert mc is not None  # noqa: S101 - there is at least one future and one member
     ahead = ensemble.ahead(
-        [replace(each, mc_pct=mc[k], potential=field.potential) for k, each in enumerate(part)],
+        [
+            MoistureField(
+                posix_s=float(moment), section=section, x_edges_mm=x_edges, y_edges_mm=y_edges, mc_pct=mc[k],
+                potential=field.potential,
+            )
+            for k, moment in enumerate(at_s)
+        ],
         calibration.theta, emc_pct, spread,
     )  # fmt: skip
     return Forecast(

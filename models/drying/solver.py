@@ -11,7 +11,7 @@ error allows. End drying is not in it: see `baulk.models.end_grain` for how far 
 from __future__ import annotations
 
 from dataclasses import replace
-from typing import Final
+from typing import Final, NamedTuple
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -61,6 +61,7 @@ __all__ = [
 ]
 
 
+CELLS: Final = (18, 18)
 ERROR_PCT: Final = 0.03  # of one step, before it is taken off (see the kernel)
 MIDWINTER_POSIX_S: Final = 14 * DAY_S  # 15 January, of any year to a day
 LONGEST_S: Final = 8 * DAY_S
@@ -82,7 +83,7 @@ def dry(  # noqa: PLR0913 - what a run needs
     at_posix_s: ArrayLike,
     members: Members | None = None,
     faces: Covers | Schedule | None = None,
-    cells: tuple[int, int] = (18, 18),
+    cells: tuple[int, int] = CELLS,
     step_s: float = LONGEST_S,
     error_pct: float = ERROR_PCT,
     threads: int | None = None,
@@ -180,7 +181,7 @@ def dry_with_balance(  # noqa: PLR0913 - what a run needs
     at_posix_s: ArrayLike,
     members: Members | None = None,
     faces: Covers | Schedule | None = None,
-    cells: tuple[int, int] = (18, 18),
+    cells: tuple[int, int] = CELLS,
     step_s: float = LONGEST_S,
     error_pct: float = ERROR_PCT,
     threads: int | None = None,
@@ -206,6 +207,90 @@ def dry_with_balance(  # noqa: PLR0913 - what a run needs
     OutOfRange
         As from `dry`.
     """
+    run = _run(
+        section, initial_pct, air, law, start_posix_s, at_posix_s, members, faces, cells, step_s, error_pct,
+        threads, near_faces,
+    )  # fmt: skip
+    x_edges, y_edges = section_edges_mm(section, cells)
+    points = potential(law, members)
+    near = run.near
+    fields = tuple(
+        MoistureField(
+            posix_s=float(posix_s),
+            section=section,
+            x_edges_mm=x_edges,
+            y_edges_mm=y_edges,
+            mc_pct=run.mc_pct[place],
+            potential=points,
+            near_faces=near and replace(near, added_pct=near.added_pct[place]),
+        )
+        for posix_s, place in zip(run.at_posix_s, run.place, strict=True)
+    )
+    return fields, run.given_off_pct[run.place]
+
+
+def dried_pct(  # noqa: PLR0913 - what a run needs
+    section: Section,
+    start: MoistureField,
+    air: AirSeries,
+    law: DiffusionLaw,
+    *,
+    at_posix_s: Floats,
+    members: Members,
+    faces: Covers | Schedule | None = None,
+    threads: int | None = None,
+) -> Floats:
+    """Moisture as from `dry` without layers near the faces, of all moments in one array.
+
+    For whoever puts runs of many members together and makes fields of the whole only.
+
+    Parameters
+    ----------
+    section, start, air, law, at_posix_s, members, faces, threads
+        As in `dry`, from the moment of the field at the start; moments not decreasing. \
+        [mm, %, -, -, s, -, -, -]
+
+    Returns
+    -------
+    ndarray, shape (times, m, ny, nx)
+        Cell means on `section_edges_mm` of the usual cells. [%]
+
+    Raises
+    ------
+    OutOfRange
+        As from `dry`.
+    """
+    return _run(
+        section, start, air, law, start.posix_s, at_posix_s, members, faces, CELLS, LONGEST_S, ERROR_PCT,
+        threads, near_faces=False,
+    ).mc_pct  # fmt: skip
+
+
+class _Run(NamedTuple):
+    """What came of a run, in order of time; `place` says where each moment asked stands in it."""
+
+    at_posix_s: Floats
+    place: NDArray[np.intp]
+    mc_pct: Floats
+    given_off_pct: Floats
+    near: NearFaces | None
+
+
+def _run(  # noqa: PLR0913, PLR0917 - what a run needs
+    section: Section,
+    initial_pct: float | Floats | MoistureField | None,
+    air: AirSeries,
+    law: DiffusionLaw,
+    start_posix_s: float,
+    at_posix_s: ArrayLike,
+    members: Members | None,
+    faces: Covers | Schedule | None,
+    cells: tuple[int, int],
+    step_s: float,
+    error_pct: float,
+    threads: int | None,
+    near_faces: bool,  # noqa: FBT001
+) -> _Run:
     at_s, order = starts.times(at_posix_s, start_posix_s)
     x_edges, y_edges = section_edges_mm(section, cells)
     start, many = starts.start(initial_pct, section, members, x_edges, y_edges, law.most_pct)
@@ -226,24 +311,11 @@ def dry_with_balance(  # noqa: PLR0913 - what a run needs
         section, start, law, laid, wanted, (error_pct, step_s, midwinter_s), members, calm, x_edges, y_edges,
         threads, near_faces,
     )  # fmt: skip
-    back = np.argsort(order, kind="stable")
     if not many:
         mc, given = mc[:, 0], given[:, 0]
         near = near and replace(near, added_pct=near.added_pct[..., 0])
-    points = potential(law, members)
-    fields = tuple(
-        MoistureField(
-            posix_s=float(posix_s),
-            section=section,
-            x_edges_mm=x_edges,
-            y_edges_mm=y_edges,
-            mc_pct=np.ascontiguousarray(mc[place]),
-            potential=points,
-            near_faces=near and replace(near, added_pct=near.added_pct[place]),
-        )
-        for posix_s, place in zip(at_s, back, strict=True)
-    )
-    return fields, given[back]
+    place = np.argsort(order, kind="stable")
+    return _Run(at_s, place, np.ascontiguousarray(mc), given, near)
 
 
 def cut(field: MoistureField, finished: Finished) -> MoistureField:
