@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from typing import Final, Literal
+from weakref import WeakKeyDictionary
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -29,6 +30,7 @@ __all__ = [
     "answer",
     "dewpoint_c",
     "emc_at_mean_pct",
+    "emc_of_air_pct",
     "emc_pct",
     "mean_of_emc_pct",
     "rh_pct",
@@ -105,6 +107,40 @@ def emc_pct(temp_c: ArrayLike, rh_pct: ArrayLike, *, equation: Equation = "4-5")
             )
         return _emc_4_6(temp, rh)
     return emc_4_5_pct(temp, rh)
+
+
+# of series of air while someone holds them: a verdict asks for the same few from three sides
+_OF_AIR: Final[WeakKeyDictionary[AirSeries, NDArray[np.float64]]] = WeakKeyDictionary()
+
+
+def emc_of_air_pct(air: AirSeries) -> NDArray[np.float64]:
+    """Equilibrium moisture content of every reading of a series of air, worked out once.
+
+    Parameters
+    ----------
+    air : AirSeries
+        Temperature, -30 to 110, and humidity. [degC, %]
+
+    Returns
+    -------
+    ndarray, shape (n,)
+        As from `emc_pct`, not to be written to. [% of oven-dry mass]
+
+    Raises
+    ------
+    OutOfRange
+        As from `emc_pct`.
+
+    References
+    ----------
+    As of `emc_pct`.
+    """
+    found = _OF_AIR.get(air)
+    if found is None:
+        found = emc_pct(air.temp_c, air.rh_pct)
+        found.flags.writeable = False
+        _OF_AIR[air] = found
+    return found
 
 
 def answer(temp_c: ArrayLike, rh_pct: ArrayLike, *, equation: Equation = "4-5") -> EmcAnswer:
