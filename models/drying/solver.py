@@ -21,32 +21,17 @@ from baulk.models.cell_means import Potential
 from baulk.models.constants import DAY_S, Floats
 from baulk.models.diffusion import DiffusionLaw
 from baulk.models.drying import layout, slot, starts, under_faces
-from baulk.models.drying.grid import (
-    centre_shares,
-    cropped_mm,
-    graded_edges_mm,
-    moved,
-    section_edges_mm,
-    slope_shares,
-)
-from baulk.models.drying.layout import (
-    air_gaps,
-    alike,
-    axis,
-    counted,
-    free_water,
-    grain,
-    laws,
-    potential,
-)
+from baulk.models.drying.grid import cropped_mm, graded_edges_mm, moved, section_edges_mm
+from baulk.models.drying.laid_out import laid_out
+from baulk.models.drying.layout import air_gaps, potential
 from baulk.models.drying.members import Members
-from baulk.models.drying.mirror import TIGHT_S_M, Mirror
+from baulk.models.drying.mirror import Mirror
 from baulk.models.drying.parallel import parallel_for
 from baulk.models.errors import OutOfRange
 from baulk.models.face_cover import CONDUCTANCE_M_S, Covers, FaceCover, Schedule, spans
 from baulk.models.field import MoistureField
 from baulk.models.near_faces import NearFaces
-from baulk.models.section import Face, Finished, Section
+from baulk.models.section import Finished, Section
 
 __all__ = [
     "CONDUCTANCE_M_S",
@@ -66,11 +51,6 @@ ERROR_PCT: Final = 0.03  # of one step, before it is taken off (see the kernel)
 MIDWINTER_POSIX_S: Final = 14 * DAY_S  # 15 January, of any year to a day
 LONGEST_S: Final = 8 * DAY_S
 FIRST_S: Final = 1800.0
-# Members marched together: the state of a chunk stays in the cache of its core. More where the cells are few,
-# for a short line costs as much to begin as a long one; but all of them step as the worst of them asks
-CHUNK: Final = 8
-CHUNK_CELLS: Final = 18 * 18 * CHUNK
-MOST_CHUNK: Final = 16
 
 
 def dry(  # noqa: PLR0913 - what a run needs
@@ -308,8 +288,8 @@ def _run(  # noqa: PLR0913, PLR0917 - what a run needs
     midwinter_s = MIDWINTER_POSIX_S - start_posix_s
     wanted = at_s[order] - start_posix_s
     mc, given, near = _solve(
-        section, start, law, laid, wanted, (error_pct, step_s, midwinter_s), members, calm, x_edges, y_edges,
-        threads, near_faces,
+        section, start, law, laid, wanted, (error_pct, step_s, midwinter_s), members, calm, cells, threads,
+        near_faces,
     )  # fmt: skip
     if not many:
         mc, given = mc[:, 0], given[:, 0]
@@ -352,7 +332,7 @@ def cut(field: MoistureField, finished: Finished) -> MoistureField:
     )
 
 
-def _solve(  # noqa: PLR0913, PLR0915, PLR0917 - what a run needs, checked and laid out
+def _solve(  # noqa: PLR0913, PLR0917 - what a run needs, checked and laid out
     section: Section,
     start: Floats,
     law: DiffusionLaw,
@@ -361,8 +341,7 @@ def _solve(  # noqa: PLR0913, PLR0915, PLR0917 - what a run needs, checked and l
     control: tuple[float, float, float],
     members: Members | None,
     calm: tuple[tuple[float, float, Covers], ...],
-    x_edges: Floats,
-    y_edges: Floats,
+    cells: tuple[int, int],
     threads: int | None,
     near_faces: bool,  # noqa: FBT001
 ) -> tuple[Floats, Floats, NearFaces | None]:
@@ -373,38 +352,13 @@ def _solve(  # noqa: PLR0913, PLR0915, PLR0917 - what a run needs, checked and l
             d_factor=np.ones(count), surface_factor=np.ones(count),
             start_mc_pct=np.zeros(count), emc_offset_pct=np.zeros(count),
         )  # fmt: skip
-    wood, damp, rows = laws(law, members), members.emc_offset_pct, air.rows
-    dx, dy = np.diff(x_edges) / 1000, np.diff(y_edges) / 1000
-    shares = [(slope_shares(each), centre_shares(each)) for each in (dx, dy)]
-    grains = grain(section, law, x_edges, y_edges, members.ratio_factor)
-    frees = free_water(section, law, members, x_edges, y_edges)
+    x_edges, y_edges = section_edges_mm(section, cells)
     mirror = Mirror.of(section, x_edges, y_edges, start, [covers for _, _, covers in calm])
-    kerf = slot.lay_out(section, x_edges, y_edges, grains, frees, wood, damp, members.surface_factor)
+    laid, rows = laid_out(section, law, members, cells, mirror), air.rows
+    damp, kerf, area_m2 = laid.damp, laid.kerf, laid.area_m2
     if kerf.rows.size:
         control = (control[0] * slot.FINER, *control[1:])
-        side, along = kerf.side, (y_edges, x_edges)[kerf.side]
-        cut_open = slot.parted(kerf, grains[side], along)
-        grains = (cut_open, grains[1]) if side == 0 else (grains[0], cut_open)
-        shares[side] = slot.straight(kerf, shares[side])
-    side_m = min(dx.sum(), dy.sum())
-    dx, dy, count_x, count_y = (
-        fold(each, 0)
-        for fold, each in zip(
-            (mirror.fold_x, mirror.fold_y) * 2,
-            (dx, dy, counted(dx, side_m), counted(dy, side_m)),
-            strict=True,
-        )
-    )
     start = mirror.fold_y(mirror.fold_x(start, -1), -2)
-    grains, frees = (
-        (
-            mirror.fold_y(mirror.fold_x(along_x, 0), 1),
-            mirror.fold_x(mirror.fold_y(along_y, 0), 1),
-        )
-        for along_x, along_y in (grains, frees)
-    )
-    for fold, side in ((mirror.fold_x, 0), (mirror.fold_y, 1)):
-        shares[side] = (fold(shares[side][0], 0), fold(shares[side][1], 0))
     mc = np.empty((at_s.size, *start.shape))
     given = np.empty((at_s.size, count))
     watched_s, layers = at_s, None
@@ -418,37 +372,25 @@ def _solve(  # noqa: PLR0913, PLR0915, PLR0917 - what a run needs, checked and l
 
     from baulk.models.drying import kernel  # noqa: PLC0415 - loads the compiler, 50 MB; most only read fields
 
-    def march(chunk: NDArray[np.intp]) -> None:
+    def march(number: int) -> None:
+        chunk = laid.chunks[number]
         lanes = np.array(start[chunk].transpose(1, 2, 0), order="C")
-        lay_x, lay_y = (
-            (
-                each if each.shape[-1] == 1 else each[..., chunk],
-                free if free.shape[-1] == 1 else free[..., chunk],
-            )
-            for each, free in zip(grains, frees, strict=True)
-        )
         least = np.minimum(lanes.min(axis=(0, 1)), np.maximum(air.least_pct + damp[chunk], 0.0))
         most = np.maximum(lanes.max(axis=(0, 1)), air.most_pct + damp[chunk])
         limits = np.array([control[0], FIRST_S, *control[1:], air.slope_per_pct, air.mean])
         first = under_faces.Watched.of(lanes[None], x_edges, y_edges, mirror) if layers else None
         sofar, done, seen, spent, own = np.zeros(lanes.shape[-1]), 0, [], [], kerf.some(chunk)
         for (begin, end, covers), upto in zip(calm, ends, strict=True):
-            resist = layout.resistances(covers, members, chunk)
-            low_x, low_y = (
-                np.full(chunk.size, TIGHT_S_M) if halved else resist[face]
-                for halved, face in ((mirror.x, Face.D), (mirror.y, Face.C))
-            )
-            x = axis(dx, shares[0], dy, lay_x, wood[:, chunk], damp[chunk], (low_x, resist[Face.B]))
-            y = axis(dy, shares[1], dx, lay_y, wood[:, chunk], damp[chunk], (low_y, resist[Face.A]))
+            (x, y), resist = laid.axes(number, covers)
             fields = np.empty((upto - done, *lanes.shape))
             off = np.empty((upto - done + 1, lanes.shape[-1]))
             kernel.march(
                 lanes, fields, off, np.array([begin, end]), watched_s[done:upto], rows, limits, least, most,
-                x, y, (count_y, count_x), own,
+                x, y, laid.counted, own,
             )  # fmt: skip
             mine = np.nonzero((kept >= done) & (kept < upto))[0]
             kernel.hand_over(fields, kept[mine] - done, chunk, mine, mc)
-            given[mine[:, None], chunk] = (sofar + off[kept[mine] - done]) / (dx.sum() * dy.sum())
+            given[mine[:, None], chunk] = (sofar + off[kept[mine] - done]) / area_m2
             if layers is not None:
                 seen.append(under_faces.Watched.of(fields, x_edges, y_edges, mirror))
                 spent.append((begin, end, resist))
@@ -460,8 +402,7 @@ def _solve(  # noqa: PLR0913, PLR0915, PLR0917 - what a run needs, checked and l
                 air=air, midwinter_s=control[2], spans=spent,
             )  # fmt: skip
 
-    most_chunk = min(max(CHUNK_CELLS // (dx.size * dy.size), CHUNK), MOST_CHUNK)
-    parallel_for(march, alike(wood, np.exp(np.log(frees[0]).mean(axis=(0, 1))), most_chunk), threads)
+    parallel_for(march, range(len(laid.chunks)), threads)
     near = NearFaces(depths_mm=layers.depths_mm, added_pct=added) if layers is not None else None
     return mirror.unfold_y(mirror.unfold_x(mc, -1), -2), given, near
 

@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
-from functools import cached_property
+from functools import cached_property, lru_cache
 from typing import Final
 
 import numpy as np
@@ -373,12 +373,11 @@ def dried(
     airs = work.futures if work.futures and members is not None and piece.mc_pct.ndim == 3 else (work.air,)
     parts = []
     for i, air in enumerate(airs):
-        dealt = slice(i, None, len(airs))
-        mine = piece if len(airs) == 1 else piece.some(dealt)
+        mine = piece if len(airs) == 1 else piece.some(slice(i, None, len(airs)))
         parts.append(
             solver.dry(
                 section, mine, air, work.law, start_posix_s=piece.posix_s, at_posix_s=at_s,
-                members=members if len(airs) == 1 or members is None else members.some(dealt),
+                members=members if len(airs) == 1 or members is None else _dealt(members, len(airs))[i],
                 cells=BUILD_CELLS, error_pct=BUILD_ERROR_PCT, threads=work.threads, near_faces=False,
             )
         )  # fmt: skip
@@ -391,3 +390,8 @@ def dried(
             mc[i :: len(airs)] = part.mc_pct
         found.append(replace(moment[0], mc_pct=mc, potential=piece.potential))
     return tuple(found)
+
+
+@lru_cache(maxsize=1)  # the same ones for every date of a build, so that what they have is laid out once
+def _dealt(members: solver.Members, hands: int) -> tuple[solver.Members, ...]:
+    return tuple(members.some(slice(i, None, hands)) for i in range(hands))
