@@ -5,7 +5,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
-from typing import Final, Literal
+from functools import cached_property
+from typing import Final, Literal, get_args
 
 import numpy as np
 
@@ -27,7 +28,7 @@ Part = Literal["mean", "shell", "core"]
 QUANTILES: Final = (0.05, 0.25, 0.5, 0.75, 0.95)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+@dataclass(frozen=True, kw_only=True, eq=False)  # without slots: what was read of the fields is kept
 class Forecast:
     """Moisture ahead, the first moment being now.
 
@@ -37,18 +38,28 @@ class Forecast:
         Moments. [s]
     quantiles : ndarray, shape (5,)
         Shares of the ensemble that lie below each row.
-    mean_pct, shell_pct, core_pct : ndarray, shape (5, nt)
-        Section mean, outer fifth, and core. [% of oven-dry mass]
     fields : tuple of MoistureField
         Every member's moisture at every moment. [%]
     """
 
     posix_s: Floats
     quantiles: Floats
-    mean_pct: Floats
-    shell_pct: Floats
-    core_pct: Floats
     fields: tuple[MoistureField, ...]
+
+    @property
+    def mean_pct(self) -> Floats:
+        """Section mean, shape (5, nt), [% of oven-dry mass]."""
+        return self.quantiles_pct("mean")
+
+    @property
+    def shell_pct(self) -> Floats:
+        """Outer fifth, shape (5, nt), [% of oven-dry mass]."""
+        return self.quantiles_pct("shell")
+
+    @property
+    def core_pct(self) -> Floats:
+        """Core, shape (5, nt), [% of oven-dry mass]."""
+        return self.quantiles_pct("core")
 
     def members_pct(self, where: Part | float, face: Face | None = None) -> Floats:
         """Moisture of every member at one part or depth.
@@ -71,9 +82,9 @@ class Forecast:
             If there is no such part, or the depth leaves the piece.
         """
         if isinstance(where, str):
-            if where not in {"mean", "shell", "core"}:
+            if where not in get_args(Part):
                 raise OutOfRange("the part", f"is mean, shell, core or a depth, not {where!r}")
-            return np.array([getattr(each, f"{where}_pct") for each in self.fields])
+            return self._parts_pct(where)[0]
         return np.asarray(pins_over(self.fields, np.array([float(where)]), face)[:, 0])
 
     def quantiles_pct(self, where: Part | float, face: Face | None = None) -> Floats:
@@ -89,7 +100,26 @@ class Forecast:
         ndarray, shape (5, nt)
             One row for each of `quantiles`. [% of oven-dry mass]
         """
-        return np.asarray(np.quantile(self.members_pct(where, face), self.quantiles, axis=1))
+        if isinstance(where, str) and where in get_args(Part):
+            return self._parts_pct(where)[1]
+        return self._quantiles_of(self.members_pct(where, face))
+
+    def _quantiles_of(self, members_pct: Floats) -> Floats:
+        return np.asarray(np.quantile(members_pct, self.quantiles, axis=1))
+
+    def _parts_pct(self, part: Part) -> tuple[Floats, Floats]:
+        """Read a part of every field, and its quantiles, when it is asked for the first time."""
+        found = self._read.get(part)
+        if found is None:
+            members_pct = np.array([getattr(each, f"{part}_pct") for each in self.fields])
+            found = self._read[part] = members_pct, self._quantiles_of(members_pct)
+            for each in found:
+                each.flags.writeable = False
+        return found
+
+    @cached_property
+    def _read(self) -> dict[Part, tuple[Floats, Floats]]:
+        return {}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -239,9 +269,6 @@ def forecast(  # noqa: PLR0913 - the contract's own signature
     return Forecast(
         posix_s=at_s,
         quantiles=np.array(QUANTILES),
-        mean_pct=_quantiles([each.mean_pct for each in ahead]),
-        shell_pct=_quantiles([each.shell_pct for each in ahead]),
-        core_pct=_quantiles([each.core_pct for each in ahead]),
         fields=ahead,
     )
 
@@ -295,7 +322,3 @@ def reach(
         probability=np.asarray(np.mean(at_s[:, None] <= coming.posix_s, axis=0)),
         member_posix_s=at_s,
     )
-
-
-def _quantiles(values: list[Floats]) -> Floats:
-    return np.asarray(np.quantile(np.array(values), QUANTILES, axis=1))
