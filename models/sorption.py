@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Final, Literal
-from weakref import WeakKeyDictionary
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -109,10 +109,9 @@ def emc_pct(temp_c: ArrayLike, rh_pct: ArrayLike, *, equation: Equation = "4-5")
     return emc_4_5_pct(temp, rh)
 
 
-# of series of air while someone holds them: a verdict asks for the same few from three sides
-_OF_AIR: Final[WeakKeyDictionary[AirSeries, NDArray[np.float64]]] = WeakKeyDictionary()
-
-
+# A verdict asks for the same few from three sides, the next timber of the place for most of them again: as
+# many as `drying.layout` keeps laid out, told apart by which they are
+@lru_cache(maxsize=40)
 def emc_of_air_pct(air: AirSeries) -> NDArray[np.float64]:
     """Equilibrium moisture content of every reading of a series of air, worked out once.
 
@@ -135,11 +134,8 @@ def emc_of_air_pct(air: AirSeries) -> NDArray[np.float64]:
     ----------
     As of `emc_pct`.
     """
-    found = _OF_AIR.get(air)
-    if found is None:
-        found = emc_pct(air.temp_c, air.rh_pct)
-        found.flags.writeable = False
-        _OF_AIR[air] = found
+    found = emc_pct(air.temp_c, air.rh_pct)
+    found.flags.writeable = False
     return found
 
 
