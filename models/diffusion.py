@@ -95,9 +95,7 @@ class DiffusionLaw:
         ndarray, shape (...,)
             Arrhenius factor, 1 at 20 degC. [-]
         """
-        kelvin = np.asarray(temp_c, dtype=np.float64) + 273.15
-        exponent = -self.activation_j_mol / GAS_CONSTANT_J_MOL_K * (1 / kelvin - 1 / REFERENCE_K)
-        return np.asarray(np.exp(exponent))
+        return temperature_factor(self.activation_j_mol, temp_c)
 
     def d_m2_s(self, mc_pct: ArrayLike, temp_c: ArrayLike) -> NDArray[np.float64]:
         """Transverse diffusion coefficient.
@@ -118,6 +116,30 @@ class DiffusionLaw:
         bound = np.exp(self.slope_per_pct * (np.minimum(mc, self.fsp_pct) - REFERENCE_PCT))
         free = np.where(mc > self.fsp_pct, self.raised_above_fsp, 1.0)
         return np.asarray(self.d_ref_m2_s * bound * free * self.temperature_factor(temp_c))
+
+
+def temperature_factor(activation_j_mol: float, temp_c: ArrayLike) -> NDArray[np.float64]:
+    """Compute the factor on D against 20 degC by an activation energy.
+
+    Parameters
+    ----------
+    activation_j_mol : float
+        Activation energy, 0 or more. [J/mol]
+    temp_c : array_like, shape (...,)
+        Temperature of the wood, above -100. [degC]
+
+    Returns
+    -------
+    ndarray, shape (...,)
+        Arrhenius factor, 1 at 20 degC. [-]
+
+    References
+    ----------
+    Arrhenius' equation; energies as in `DiffusionLaw`.
+    """
+    kelvin = np.asarray(temp_c, dtype=np.float64) + 273.15
+    exponent = -activation_j_mol / GAS_CONSTANT_J_MOL_K * (1 / kelvin - 1 / REFERENCE_K)
+    return np.asarray(np.exp(exponent))
 
 
 # Factor on the species table's D (half of the cell model). With it, 7 x 9 in red oak ties piled in March to

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Sequence
+from dataclasses import dataclass
 from datetime import UTC, datetime
+from functools import cached_property
 from typing import Final, Literal
 
 import numpy as np
@@ -28,7 +29,7 @@ PARTS: Final[tuple[Part, ...]] = ("mean", "shell", "core")  # as `parts_over` ha
 QUANTILES: Final = (0.05, 0.25, 0.5, 0.75, 0.95)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+@dataclass(frozen=True, kw_only=True, eq=False)  # without slots: what was read of the fields is kept
 class Forecast:
     """Moisture ahead, the first moment being now.
 
@@ -38,18 +39,28 @@ class Forecast:
         Moments. [s]
     quantiles : ndarray, shape (5,)
         Shares of the ensemble that lie below each row.
-    mean_pct, shell_pct, core_pct : ndarray, shape (5, nt)
-        Section mean, outer fifth, and core. [% of oven-dry mass]
     fields : tuple of MoistureField
         Every member's moisture at every moment. [%]
     """
 
     posix_s: Floats
     quantiles: Floats
-    mean_pct: Floats
-    shell_pct: Floats
-    core_pct: Floats
     fields: tuple[MoistureField, ...]
+
+    @property
+    def mean_pct(self) -> Floats:
+        """Section mean, shape (5, nt), [% of oven-dry mass]."""
+        return self.quantiles_pct("mean")
+
+    @property
+    def shell_pct(self) -> Floats:
+        """Outer fifth, shape (5, nt), [% of oven-dry mass]."""
+        return self.quantiles_pct("shell")
+
+    @property
+    def core_pct(self) -> Floats:
+        """Core, shape (5, nt), [% of oven-dry mass]."""
+        return self.quantiles_pct("core")
 
     def members_pct(self, where: Part | float, face: Face | None = None) -> Floats:
         """Moisture of every member at one part or depth.
@@ -74,7 +85,7 @@ class Forecast:
         if isinstance(where, str):
             if where not in PARTS:
                 raise OutOfRange("the part", f"is mean, shell, core or a depth, not {where!r}")
-            return np.asarray(parts_over(self.fields)[PARTS.index(where)])
+            return self._members_pct[PARTS.index(where)]
         return np.asarray(pins_over(self.fields, np.array([float(where)]), face)[:, 0])
 
     def quantiles_pct(self, where: Part | float, face: Face | None = None) -> Floats:
@@ -90,7 +101,23 @@ class Forecast:
         ndarray, shape (5, nt)
             One row for each of `quantiles`. [% of oven-dry mass]
         """
+        if where in PARTS:
+            return self._quantiles_pct[PARTS.index(where)]
         return np.asarray(np.quantile(self.members_pct(where, face), self.quantiles, axis=1))
+
+    @cached_property
+    def _members_pct(self) -> Floats:
+        """Mean, shell and core of every member, shape (3, nt, m), [%], read when one is asked for."""
+        found = parts_over(self.fields)
+        found.flags.writeable = False
+        return found
+
+    @cached_property
+    def _quantiles_pct(self) -> Floats:
+        """Mean, shell and core, shape (3, 5, nt), [%]."""
+        found = np.quantile(self._members_pct, self.quantiles, axis=-1).swapaxes(0, 1)
+        found.flags.writeable = False
+        return found
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -211,44 +238,37 @@ def forecast(  # noqa: PLR0913 - the contract's own signature
     if not futures:
         raise OutOfRange("the air ahead", "is missing; give the season's or a planned one")
     count = calibration.members.size
-    emc_pct, parts = np.empty(count), []
+    x_edges, y_edges = solver.section_edges_mm(section, solver.CELLS)
+    mc = np.empty((at_s.size, count, y_edges.size - 1, x_edges.size - 1))
+    emc_pct = np.empty(count)
     for i, air in enumerate(futures[:count]):
         dealt = slice(i, None, len(futures))
         emc_pct[dealt] = mean_emc_pct(air, now_s, float(at_s[-1]))
-        part = solver.dry(
+        mc[:, dealt] = solver.dried_pct(
             section,
             field.some(dealt),
             air,
             law,
-            start_posix_s=now_s,
             at_posix_s=at_s,
             members=calibration.members.some(dealt),
             faces=calibration.covers if piece is None else None,  # the saw leaves bare faces
             threads=threads,
-            near_faces=False,
         )
-        parts.append((dealt, part))
-    ahead = ensemble.ahead(_together(parts, field), calibration.theta, emc_pct, spread)
-    mean_pct, shell_pct, core_pct = np.quantile(parts_over(ahead), QUANTILES, axis=-1).swapaxes(0, 1)
+    ahead = ensemble.ahead(
+        [
+            MoistureField(
+                posix_s=float(moment), section=section, x_edges_mm=x_edges, y_edges_mm=y_edges, mc_pct=mc[k],
+                potential=field.potential,
+            )
+            for k, moment in enumerate(at_s)
+        ],
+        calibration.theta, emc_pct, spread,
+    )  # fmt: skip
     return Forecast(
         posix_s=at_s,
         quantiles=np.array(QUANTILES),
-        mean_pct=mean_pct,
-        shell_pct=shell_pct,
-        core_pct=core_pct,
         fields=ahead,
     )
-
-
-def _together(
-    parts: Sequence[tuple[slice, Sequence[MoistureField]]], now: MoistureField
-) -> Iterator[MoistureField]:
-    """Put the members of several runs together, moment by moment; the next overwrites the one before."""
-    mc = np.empty((now.mc_pct.shape[0], *parts[0][1][0].mc_pct.shape[1:]))
-    for moment in zip(*(run for _, run in parts), strict=True):
-        for (dealt, _), each in zip(parts, moment, strict=True):
-            mc[dealt] = each.mc_pct
-        yield replace(moment[0], mc_pct=mc, potential=now.potential)
 
 
 def reach(

@@ -13,6 +13,7 @@ little about their own spread: drawing again from them would promise too much); 
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from functools import lru_cache
 from pathlib import Path
 from typing import Final, Literal
 
@@ -98,7 +99,29 @@ class Season:
         tuple of AirSeries
             Their mean is that of `between`. [degC, %]
         """
-        return air_scenarios.several(self.between(first_s, last_s), self.spread, count=count)
+        temp, rh, temp_sd, rh_sd = (
+            np.asarray(each, dtype=np.float64).tobytes()
+            for each in (self.temp_c, self.rh_pct, self.spread.temp_c, self.spread.rh_pct)
+        )
+        return _years(temp, rh, temp_sd, rh_sd, first_s, last_s, count)
+
+
+# The timbers of a round ask for the same three sets of years of their place. By value, since in a worker each
+# timber brings a season of its own; so many sets are about 3 MB
+@lru_cache(maxsize=6)
+def _years(  # noqa: PLR0913, PLR0917 - a season by value
+    temp_c: bytes,
+    rh_pct: bytes,
+    temp_sd_c: bytes,
+    rh_sd_pct: bytes,
+    first_s: float,
+    last_s: float,
+    count: int,
+) -> tuple[AirSeries, ...]:
+    temp, rh = (np.frombuffer(each).reshape(12, 24) for each in (temp_c, rh_pct))
+    mean = Season(temp_c=temp, rh_pct=rh, own_months=0, known=False).between(first_s, last_s)
+    spread = air_scenarios.Spread(temp_c=np.frombuffer(temp_sd_c), rh_pct=np.frombuffer(rh_sd_pct))
+    return air_scenarios.several(mean, spread, count=count)
 
 
 def season(

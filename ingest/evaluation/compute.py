@@ -335,10 +335,9 @@ def work_out(inputs: Inputs, threads: int | None = None) -> Evaluation:
     service = decision.service_draw(use, wish.members)
     size = comes_out.recorded(timber, inputs.events)
     ask = comes_out.asked(timber, wood, size, wanted=wish.probability, seen=inputs.curves)
-    roughed = (
-        None
-        if use.may_stay_wet
-        else rough_out.rough_out(
+
+    def roughed() -> rough_out.RoughOut | None:
+        return rough_out.rough_out(
             timber,
             wood,
             fitted,
@@ -352,7 +351,7 @@ def work_out(inputs: Inputs, threads: int | None = None) -> Evaluation:
             spread=inputs.spread,
             threads=threads,
         )
-    )
+
     said = decision.judge(
         timber,
         wood,
@@ -361,7 +360,7 @@ def work_out(inputs: Inputs, threads: int | None = None) -> Evaluation:
         ahead,
         probability=wish.probability,
         previous=inputs.previous,
-        roughed=roughed,
+        roughed=None if use.may_stay_wet else roughed,
         work=Work(
             air=usual,
             law=law,

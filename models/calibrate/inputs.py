@@ -340,4 +340,4 @@ def mean_emc_pct(air: AirSeries, first_s: float, last_s: float) -> float:
     """Return the mean EMC of the air between two moments, or of the nearest reading, [%]."""
     low = max(int(np.searchsorted(air.posix_s, first_s, side="right")) - 1, 0)
     high = max(int(np.searchsorted(air.posix_s, last_s, side="right")), low + 1)
-    return float(np.mean(sorption.emc_pct(air.temp_c[low:high], air.rh_pct[low:high])))
+    return float(np.mean(sorption.emc_of_air_pct(air)[low:high]))

@@ -12,12 +12,12 @@ from baulk.models import sapwood
 from baulk.models.air import AirSeries
 from baulk.models.cell_means import LEAST_SLOPE, Potential
 from baulk.models.constants import Floats
-from baulk.models.diffusion import REFERENCE_PCT, DiffusionLaw
+from baulk.models.diffusion import REFERENCE_PCT, DiffusionLaw, temperature_factor
 from baulk.models.drying import axes
 from baulk.models.drying.members import Members
 from baulk.models.face_cover import CONDUCTANCE_M_S, Covers
 from baulk.models.section import Face, Section
-from baulk.models.sorption import emc_pct
+from baulk.models.sorption import emc_of_air_pct
 
 
 def air_gaps(air: AirSeries, *, longer_than_s: float = 6 * 3600.0) -> tuple[tuple[float, float], ...]:
@@ -95,7 +95,7 @@ def integrated(air: AirSeries, law: DiffusionLaw, start_s: float, end_s: float) 
         From the start on, up to the end.
     """
     first_s = min(float(air.posix_s[0]), start_s)
-    rows = _whole(air, law, first_s)
+    rows = _whole(air, law.slope_per_pct, law.activation_j_mol, first_s)
     begin = max(int(np.searchsorted(air.posix_s, start_s, side="right")) - 1, 0)
     upto = max(int(np.searchsorted(air.posix_s, end_s, side="right")), begin + 1)
     found = rows.columns[begin:upto].copy()
@@ -115,16 +115,17 @@ class _Whole(NamedTuple):
     mean: float
 
 
-# A forecast's years are asked again by roughing out, and those of a build for every start. So many series of
-# two years, six-hourly, are 5 MB
-@lru_cache(maxsize=24)
-def _whole(air: AirSeries, law: DiffusionLaw, first_s: float) -> _Whole:
+# A forecast's years are asked again by roughing out and by the next timber of the place, whatever its wood;
+# those of a build for every start: 33 series a timber, 29 of them the next one's too. So many are 8 MB (two
+# years of six hours 190 kB, a record of a year of hours 560 kB)
+@lru_cache(maxsize=40)
+def _whole(air: AirSeries, slope_per_pct: float, activation_j_mol: float, first_s: float) -> _Whole:
     """Return all of the air laid out, from a moment at or before its first reading."""
-    emc = np.asarray(emc_pct(air.temp_c, air.rh_pct), dtype=np.float64)
-    factor = law.temperature_factor(air.temp_c)
+    emc = emc_of_air_pct(air)
+    factor = temperature_factor(activation_j_mol, air.temp_c)
     at_s = air.posix_s.copy()
     at_s[0] = first_s
-    slope = max(FACE_FOLLOWS * law.slope_per_pct, LEAST_SLOPE)
+    slope = max(FACE_FOLLOWS * slope_per_pct, LEAST_SLOPE)
     potential = np.exp(slope * (emc - REFERENCE_PCT)) / slope
     mean = float(potential.mean())
     potential -= mean

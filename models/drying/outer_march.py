@@ -14,10 +14,11 @@ from baulk.models.constants import HOUR_S, Floats
 from baulk.models.diffusion import DiffusionLaw
 from baulk.models.drying import axes, layout, slot
 from baulk.models.drying.grid import centre_shares, slope_shares
+from baulk.models.drying.laid_out import CHUNK
 from baulk.models.drying.members import Members
 from baulk.models.drying.outer_layers import END, LINE, Course, OuterLayers, places_mm
 from baulk.models.drying.parallel import parallel_for
-from baulk.models.drying.solver import CHUNK, FIRST_S, MIDWINTER_POSIX_S
+from baulk.models.drying.solver import FIRST_S, MIDWINTER_POSIX_S
 from baulk.models.errors import OutOfRange
 from baulk.models.face_cover import Covers, Schedule, spans
 from baulk.models.section import Face

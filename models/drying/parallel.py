@@ -6,15 +6,15 @@ How many threads work changes the time and never the answer.
 from __future__ import annotations
 
 import os
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor
+from typing import TypeVar
 
-import numpy as np
-from numpy.typing import NDArray
+_Chunk = TypeVar("_Chunk")
 
 
 def parallel_for(
-    work: Callable[[NDArray[np.intp]], None], chunks: list[NDArray[np.intp]], threads: int | None = None
+    work: Callable[[_Chunk], None], chunks: Sequence[_Chunk], threads: int | None = None
 ) -> None:
     """Run the chunks on every core, or on `threads`; the compiled code holds no interpreter lock."""
     cores = len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1

@@ -12,7 +12,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import replace
-from typing import Final
+from typing import Final, NamedTuple
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -22,32 +22,17 @@ from baulk.models.cell_means import Potential
 from baulk.models.constants import DAY_S, Floats
 from baulk.models.diffusion import DiffusionLaw
 from baulk.models.drying import layout, slot, starts, under_faces
-from baulk.models.drying.grid import (
-    centre_shares,
-    cropped_mm,
-    graded_edges_mm,
-    moved,
-    section_edges_mm,
-    slope_shares,
-)
-from baulk.models.drying.layout import (
-    air_gaps,
-    alike,
-    axis,
-    counted,
-    free_water,
-    grain,
-    laws,
-    potential,
-)
+from baulk.models.drying.grid import cropped_mm, graded_edges_mm, moved, section_edges_mm
+from baulk.models.drying.laid_out import laid_out
+from baulk.models.drying.layout import air_gaps, potential
 from baulk.models.drying.members import Members
-from baulk.models.drying.mirror import TIGHT_S_M, Mirror
+from baulk.models.drying.mirror import Mirror
 from baulk.models.drying.parallel import parallel_for
 from baulk.models.errors import OutOfRange
 from baulk.models.face_cover import CONDUCTANCE_M_S, Covers, FaceCover, Schedule, spans
 from baulk.models.field import MoistureField
 from baulk.models.near_faces import NearFaces
-from baulk.models.section import Face, Finished, Section
+from baulk.models.section import Finished, Section
 
 __all__ = [
     "CONDUCTANCE_M_S",
@@ -62,15 +47,11 @@ __all__ = [
 ]
 
 
+CELLS: Final = (18, 18)
 ERROR_PCT: Final = 0.03  # of one step, before it is taken off (see the kernel)
 MIDWINTER_POSIX_S: Final = 14 * DAY_S  # 15 January, of any year to a day
 LONGEST_S: Final = 8 * DAY_S
 FIRST_S: Final = 1800.0
-# Members marched together: the state of a chunk stays in the cache of its core. More where the cells are few,
-# for a short line costs as much to begin as a long one; but all of them step as the worst of them asks
-CHUNK: Final = 8
-CHUNK_CELLS: Final = 18 * 18 * CHUNK
-MOST_CHUNK: Final = 16
 
 
 def dry(  # noqa: PLR0913 - what a run needs
@@ -83,7 +64,7 @@ def dry(  # noqa: PLR0913 - what a run needs
     at_posix_s: ArrayLike,
     members: Members | None = None,
     faces: Covers | Schedule | None = None,
-    cells: tuple[int, int] = (18, 18),
+    cells: tuple[int, int] = CELLS,
     step_s: float = LONGEST_S,
     error_pct: float = ERROR_PCT,
     threads: int | None = None,
@@ -181,7 +162,7 @@ def dry_with_balance(  # noqa: PLR0913 - what a run needs
     at_posix_s: ArrayLike,
     members: Members | None = None,
     faces: Covers | Schedule | None = None,
-    cells: tuple[int, int] = (18, 18),
+    cells: tuple[int, int] = CELLS,
     step_s: float = LONGEST_S,
     error_pct: float = ERROR_PCT,
     threads: int | None = None,
@@ -207,6 +188,90 @@ def dry_with_balance(  # noqa: PLR0913 - what a run needs
     OutOfRange
         As from `dry`.
     """
+    run = _run(
+        section, initial_pct, air, law, start_posix_s, at_posix_s, members, faces, cells, step_s, error_pct,
+        threads, near_faces,
+    )  # fmt: skip
+    x_edges, y_edges = section_edges_mm(section, cells)
+    points = potential(law, members)
+    near = run.near
+    fields = tuple(
+        MoistureField(
+            posix_s=float(posix_s),
+            section=section,
+            x_edges_mm=x_edges,
+            y_edges_mm=y_edges,
+            mc_pct=run.mc_pct[place],
+            potential=points,
+            near_faces=near and replace(near, added_pct=near.added_pct[place]),
+        )
+        for posix_s, place in zip(run.at_posix_s, run.place, strict=True)
+    )
+    return fields, run.given_off_pct[run.place]
+
+
+def dried_pct(  # noqa: PLR0913 - what a run needs
+    section: Section,
+    start: MoistureField,
+    air: AirSeries,
+    law: DiffusionLaw,
+    *,
+    at_posix_s: Floats,
+    members: Members,
+    faces: Covers | Schedule | None = None,
+    threads: int | None = None,
+) -> Floats:
+    """Moisture as from `dry` without layers near the faces, of all moments in one array.
+
+    For whoever puts runs of many members together and makes fields of the whole only.
+
+    Parameters
+    ----------
+    section, start, air, law, at_posix_s, members, faces, threads
+        As in `dry`, from the moment of the field at the start; moments not decreasing. \
+        [mm, %, -, -, s, -, -, -]
+
+    Returns
+    -------
+    ndarray, shape (times, m, ny, nx)
+        Cell means on `section_edges_mm` of the usual cells. [%]
+
+    Raises
+    ------
+    OutOfRange
+        As from `dry`.
+    """
+    return _run(
+        section, start, air, law, start.posix_s, at_posix_s, members, faces, CELLS, LONGEST_S, ERROR_PCT,
+        threads, near_faces=False,
+    ).mc_pct  # fmt: skip
+
+
+class _Run(NamedTuple):
+    """What came of a run, in order of time; `place` says where each moment asked stands in it."""
+
+    at_posix_s: Floats
+    place: NDArray[np.intp]
+    mc_pct: Floats
+    given_off_pct: Floats
+    near: NearFaces | None
+
+
+def _run(  # noqa: PLR0913, PLR0917 - what a run needs
+    section: Section,
+    initial_pct: float | Floats | MoistureField | None,
+    air: AirSeries,
+    law: DiffusionLaw,
+    start_posix_s: float,
+    at_posix_s: ArrayLike,
+    members: Members | None,
+    faces: Covers | Schedule | None,
+    cells: tuple[int, int],
+    step_s: float,
+    error_pct: float,
+    threads: int | None,
+    near_faces: bool,  # noqa: FBT001
+) -> _Run:
     at_s, order = starts.times(at_posix_s, start_posix_s)
     x_edges, y_edges = section_edges_mm(section, cells)
     start, many = starts.start(initial_pct, section, members, x_edges, y_edges, law.most_pct)
@@ -224,27 +289,14 @@ def dry_with_balance(  # noqa: PLR0913 - what a run needs
     midwinter_s = MIDWINTER_POSIX_S - start_posix_s
     wanted = at_s[order] - start_posix_s
     mc, given, near = _solve(
-        section, start, law, laid, wanted, (error_pct, step_s, midwinter_s), members, calm, x_edges, y_edges,
-        threads, near_faces,
+        section, start, law, laid, wanted, (error_pct, step_s, midwinter_s), members, calm, cells, threads,
+        near_faces,
     )  # fmt: skip
-    back = np.argsort(order, kind="stable")
     if not many:
         mc, given = mc[:, 0], given[:, 0]
         near = near and replace(near, added_pct=near.added_pct[..., 0])
-    points = potential(law, members)
-    fields = tuple(
-        MoistureField(
-            posix_s=float(posix_s),
-            section=section,
-            x_edges_mm=x_edges,
-            y_edges_mm=y_edges,
-            mc_pct=np.ascontiguousarray(mc[place]),
-            potential=points,
-            near_faces=near and replace(near, added_pct=near.added_pct[place]),
-        )
-        for posix_s, place in zip(at_s, back, strict=True)
-    )
-    return fields, given[back]
+    place = np.argsort(order, kind="stable")
+    return _Run(at_s, place, np.ascontiguousarray(mc), given, near)
 
 
 def cut(field: MoistureField, finished: Finished) -> MoistureField:
@@ -312,7 +364,7 @@ def _cut(
     )
 
 
-def _solve(  # noqa: PLR0913, PLR0915, PLR0917 - what a run needs, checked and laid out
+def _solve(  # noqa: PLR0913, PLR0917 - what a run needs, checked and laid out
     section: Section,
     start: Floats,
     law: DiffusionLaw,
@@ -321,8 +373,7 @@ def _solve(  # noqa: PLR0913, PLR0915, PLR0917 - what a run needs, checked and l
     control: tuple[float, float, float],
     members: Members | None,
     calm: tuple[tuple[float, float, Covers], ...],
-    x_edges: Floats,
-    y_edges: Floats,
+    cells: tuple[int, int],
     threads: int | None,
     near_faces: bool,  # noqa: FBT001
 ) -> tuple[Floats, Floats, NearFaces | None]:
@@ -333,38 +384,13 @@ def _solve(  # noqa: PLR0913, PLR0915, PLR0917 - what a run needs, checked and l
             d_factor=np.ones(count), surface_factor=np.ones(count),
             start_mc_pct=np.zeros(count), emc_offset_pct=np.zeros(count),
         )  # fmt: skip
-    wood, damp, rows = laws(law, members), members.emc_offset_pct, air.rows
-    dx, dy = np.diff(x_edges) / 1000, np.diff(y_edges) / 1000
-    shares = [(slope_shares(each), centre_shares(each)) for each in (dx, dy)]
-    grains = grain(section, law, x_edges, y_edges, members.ratio_factor)
-    frees = free_water(section, law, members, x_edges, y_edges)
+    x_edges, y_edges = section_edges_mm(section, cells)
     mirror = Mirror.of(section, x_edges, y_edges, start, [covers for _, _, covers in calm])
-    kerf = slot.lay_out(section, x_edges, y_edges, grains, frees, wood, damp, members.surface_factor)
+    laid, rows = laid_out(section, law, members, cells, mirror), air.rows
+    damp, kerf, area_m2 = laid.damp, laid.kerf, laid.area_m2
     if kerf.rows.size:
         control = (control[0] * slot.FINER, *control[1:])
-        side, along = kerf.side, (y_edges, x_edges)[kerf.side]
-        cut_open = slot.parted(kerf, grains[side], along)
-        grains = (cut_open, grains[1]) if side == 0 else (grains[0], cut_open)
-        shares[side] = slot.straight(kerf, shares[side])
-    side_m = min(dx.sum(), dy.sum())
-    dx, dy, count_x, count_y = (
-        fold(each, 0)
-        for fold, each in zip(
-            (mirror.fold_x, mirror.fold_y) * 2,
-            (dx, dy, counted(dx, side_m), counted(dy, side_m)),
-            strict=True,
-        )
-    )
     start = mirror.fold_y(mirror.fold_x(start, -1), -2)
-    grains, frees = (
-        (
-            mirror.fold_y(mirror.fold_x(along_x, 0), 1),
-            mirror.fold_x(mirror.fold_y(along_y, 0), 1),
-        )
-        for along_x, along_y in (grains, frees)
-    )
-    for fold, side in ((mirror.fold_x, 0), (mirror.fold_y, 1)):
-        shares[side] = (fold(shares[side][0], 0), fold(shares[side][1], 0))
     mc = np.empty((at_s.size, count, y_edges.size - 1, x_edges.size - 1))
     given = np.empty((at_s.size, count))
     watched_s, layers = at_s, None
@@ -378,37 +404,25 @@ def _solve(  # noqa: PLR0913, PLR0915, PLR0917 - what a run needs, checked and l
 
     from baulk.models.drying import kernel  # noqa: PLC0415 - loads the compiler, 50 MB; most only read fields
 
-    def march(chunk: NDArray[np.intp]) -> None:
+    def march(number: int) -> None:
+        chunk = laid.chunks[number]
         lanes = np.array(start[chunk].transpose(1, 2, 0), order="C")
-        lay_x, lay_y = (
-            (
-                each if each.shape[-1] == 1 else each[..., chunk],
-                free if free.shape[-1] == 1 else free[..., chunk],
-            )
-            for each, free in zip(grains, frees, strict=True)
-        )
         least = np.minimum(lanes.min(axis=(0, 1)), np.maximum(air.least_pct + damp[chunk], 0.0))
         most = np.maximum(lanes.max(axis=(0, 1)), air.most_pct + damp[chunk])
         limits = np.array([control[0], FIRST_S, *control[1:], air.slope_per_pct, air.mean])
         first = under_faces.Watched.of(lanes[None], x_edges, y_edges, mirror) if layers else None
         sofar, done, seen, spent, own = np.zeros(lanes.shape[-1]), 0, [], [], kerf.some(chunk)
         for (begin, end, covers), upto in zip(calm, ends, strict=True):
-            resist = layout.resistances(covers, members, chunk)
-            low_x, low_y = (
-                np.full(chunk.size, TIGHT_S_M) if halved else resist[face]
-                for halved, face in ((mirror.x, Face.D), (mirror.y, Face.C))
-            )
-            x = axis(dx, shares[0], dy, lay_x, wood[:, chunk], damp[chunk], (low_x, resist[Face.B]))
-            y = axis(dy, shares[1], dx, lay_y, wood[:, chunk], damp[chunk], (low_y, resist[Face.A]))
+            (x, y), resist = laid.axes(number, covers)
             fields = np.empty((upto - done, *lanes.shape))
             off = np.empty((upto - done + 1, lanes.shape[-1]))
             kernel.march(
                 lanes, fields, off, np.array([begin, end]), watched_s[done:upto], rows, limits, least, most,
-                x, y, (count_y, count_x), own,
+                x, y, laid.counted, own,
             )  # fmt: skip
             mine = np.nonzero((kept >= done) & (kept < upto))[0]
             kernel.hand_over(fields, kept[mine] - done, chunk, mine, mc)
-            given[mine[:, None], chunk] = (sofar + off[kept[mine] - done]) / (dx.sum() * dy.sum())
+            given[mine[:, None], chunk] = (sofar + off[kept[mine] - done]) / area_m2
             if layers is not None:
                 seen.append(under_faces.Watched.of(fields, x_edges, y_edges, mirror))
                 spent.append((begin, end, resist))
@@ -420,8 +434,7 @@ def _solve(  # noqa: PLR0913, PLR0915, PLR0917 - what a run needs, checked and l
                 air=air, midwinter_s=control[2], spans=spent,
             )  # fmt: skip
 
-    most_chunk = min(max(CHUNK_CELLS // (dx.size * dy.size), CHUNK), MOST_CHUNK)
-    parallel_for(march, alike(wood, np.exp(np.log(frees[0]).mean(axis=(0, 1))), most_chunk), threads)
+    parallel_for(march, range(len(laid.chunks)), threads)
     near = NearFaces(depths_mm=layers.depths_mm, added_pct=added) if layers is not None else None
     return mc, given, near
 

@@ -8,7 +8,7 @@ that stands every condition is large enough for a yes. Rules of thumb stand nowh
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from typing import Literal
@@ -125,7 +125,7 @@ def judge(  # noqa: PLR0913 - the contract's own signature
     *,
     probability: float = 0.9,
     previous: str | None = None,
-    roughed: RoughOut | None = None,
+    roughed: RoughOut | Callable[[], RoughOut | None] | None = None,
     work: Work | None = None,
     margin: Margin | None = None,
     uses: UseClassTable = BUILT_IN,
@@ -151,8 +151,9 @@ def judge(  # noqa: PLR0913 - the contract's own signature
     previous : str, optional
         Step of the last verdict; it is kept until its probability has fallen by 0.08 below the wanted one.
         For the first time `square` needs half-way from there to certainty (`rule.first_yes`).
-    roughed : RoughOut, optional
-        The timber taken down oversize today.
+    roughed : RoughOut or callable, optional
+        The timber taken down oversize today, or what works it out where it counts: not for a timber that may
+        be squared today, nor where scale and pins contradict each other.
     work : Work, optional
         The build that the squared piece goes into and its air; without it the piece goes into service at
         once and nothing is said of checking or of drier air.
@@ -191,12 +192,19 @@ def judge(  # noqa: PLR0913 - the contract's own signature
         kept=previous == "square",
     )
     whole = readiness.path(forecast, timber.finished, rule, members=calibration.members, work=work)
+    now = datetime.fromtimestamp(float(forecast.posix_s[0]), UTC)
+    fits = None if out is None else out.fits
+    square = whole.square(fits)
+    may_square = square is not None and square <= now
+    # to square today is sooner, and of scale or pins that are wrong by far no word of the saw is said
+    if calibration.contradiction is not None or (may_square and calibration.enough):
+        roughed = None
+    elif roughed is not None and not isinstance(roughed, RoughOut):
+        roughed = roughed()
     taken = None
     if roughed is not None:
         taken = readiness.path(roughed.forecast, roughed.inner, rule, members=calibration.members, work=work)
-    now = datetime.fromtimestamp(float(forecast.posix_s[0]), UTC)
-    fits = None if out is None else out.fits
-    square, ready = whole.square(fits), taken.date(rule.needed) if taken else None
+    ready = taken.date(rule.needed) if taken else None
     gain_days = _gain_days(forecast, square, ready)
     least_days = SOONER_DAYS / 2 if previous == "rough out" else SOONER_DAYS
     worth = roughed is not None and gain_days is not None and gain_days >= least_days
@@ -207,13 +215,11 @@ def judge(  # noqa: PLR0913 - the contract's own signature
         if roughed and worth
         else 0.0,
     }
-    may_square = square is not None and square <= now
     step = _step(chance["rough out"], may_square=may_square, wanted=probability, previous=previous)
     if not calibration.enough and not use_class.may_stay_wet:
         step = "leave"
     if calibration.contradiction is not None:  # scale or pins are wrong by far: no word of the saw
-        step, roughed, worth = "leave", None, False
-        chance["rough out"] = 0.0
+        step = "leave"
     today, binding = whole.today(rule.service_mc_pct), stages.of(whole)
     changed: tuple[Reason, ...] = ()
     if step != "square":
@@ -236,7 +242,7 @@ def judge(  # noqa: PLR0913 - the contract's own signature
         roughed=None if use_class.may_stay_wet or step == "square" else roughed,
         square=square,
         ready=ready,
-        ready_spread_days=taken.spread_days() if taken else 0.0,
+        taken=taken,
         gain_days=gain_days,
         checks=_checks(calibration, species, margin) if work else (),
         changed=changed if out is None or out.sure else (),

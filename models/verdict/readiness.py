@@ -6,9 +6,10 @@ later where its use puts it. Which conditions it must stand says `baulk.models.v
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
+from functools import cached_property, lru_cache
 from typing import Final
 
 import numpy as np
@@ -23,6 +24,7 @@ from baulk.models.drying import solver
 from baulk.models.field import MoistureField
 from baulk.models.forecast import Forecast
 from baulk.models.section import Finished, Section
+from baulk.models.species import Species
 from baulk.models.use_class import UseClass
 from baulk.models.verdict.chances import Chances
 from baulk.models.verdict.rule import Rule, What
@@ -67,7 +69,79 @@ class Work:
     threads: int | None = None
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Build:
+    """How far the piece moves while the work goes on, worked out as far as somebody asks.
+
+    Of a piece that cannot be ready on a date, whatever the work does to it, nobody asks.
+
+    Parameters
+    ----------
+    pieces : sequence of MoistureField
+        The piece on each candidate date. [%]
+    species : Species
+        Its wood.
+    members : Members or None
+        The ensemble.
+    work : Work
+        The build.
+    """
+
+    def __init__(
+        self,
+        pieces: Sequence[MoistureField],
+        species: Species,
+        members: solver.Members | None,
+        work: Work,
+    ) -> None:
+        at_s = np.array([piece.posix_s for piece in pieces])
+        anchors = np.unique(np.linspace(0, len(pieces) - 1, ANCHORS).round().astype(int))
+        weights = [np.interp(at_s, at_s[anchors], one) for one in np.eye(anchors.size)]
+        self._between = np.stack(weights, axis=1)
+        self._open = {k: pieces[i] for k, i in enumerate(anchors)}
+        self._largest_mm = np.zeros((anchors.size, pieces[0].mc_pct.shape[0]))
+        self._species, self._members, self._work = species, members, work
+        self._shape: Shape | None = None
+        self._first: Movement | None = None
+
+    @property
+    def first(self) -> Movement:
+        """Movement by the end of the build, were the piece squared on the first date. [mm]."""
+        self._work_out(0)
+        assert self._first is not None  # noqa: S101 - the first anchor is the first date
+        return self._first
+
+    def largest_mm(self) -> Floats:
+        """Largest movement during the build for every date, shape (nt, m), [mm]."""
+        for anchor in range(self._between.shape[1]):
+            self._work_out(anchor)
+        return self._laid_between()
+
+    def largest_on_mm(self, date: int) -> Floats:
+        """Largest movement during the build begun on one date, to the bit as of all, shape (m,), [mm]."""
+        for anchor in np.flatnonzero(self._between[date]):
+            self._work_out(int(anchor))
+        return np.asarray(self._laid_between()[date])  # anchors left out weigh exactly nothing there
+
+    def _laid_between(self) -> Floats:
+        return np.asarray(self._between @ self._largest_mm * build_draw(self._largest_mm.shape[1]))
+
+    def _work_out(self, anchor: int) -> None:
+        if (piece := self._open.pop(anchor, None)) is None:
+            return
+        at_s = piece.posix_s + self._work.build_days * DAY_S * np.array([0.0, 0.5, 1.0])
+        cut, half, end = dried(piece.section, piece, at_s, self._members, self._work)
+        if self._shape is None:
+            self._shape = Shape(piece.section, self._species, cut.x_edges_mm, cut.y_edges_mm, self._members)
+        did = self._shape.did(cut.mc_pct)
+        then = self._shape.movement_between(did, end.mc_pct)
+        if anchor == 0:
+            self._first = then
+        self._largest_mm[anchor] = np.maximum(
+            self._shape.movement_between(did, half.mc_pct).largest_mm, then.largest_mm
+        )
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)  # without slots: what is asked again and again is kept
 class Path:
     """Movement to come, were the piece squared on each candidate date.
 
@@ -81,10 +155,8 @@ class Path:
         What each measure has done by each date, see `Shape.did`. [mm]
     mean_pct : ndarray, shape (nt, m)
         Mean moisture of the finished piece. [%]
-    build_mm : ndarray, shape (nt, m)
-        Largest movement while the work goes on; 0 without a `Work`. [mm]
-    build : Movement or None
-        Movement by the end of the build, were it squared today. [mm]
+    building : Build or None
+        What the piece does while the work goes on; None where it goes into service at once.
     first_done : ndarray, shape (m,)
         Share of its shrinkage toward service that the piece has done today. [-]
     rule : Rule
@@ -95,14 +167,23 @@ class Path:
     shape: Shape
     did_mm: Floats
     mean_pct: Floats
-    build_mm: Floats
-    build: Movement | None
+    building: Build | None
     first_done: Floats
     rule: Rule
     # conditions by use: a verdict asks for those of its own some twenty times
     _stood: dict[UseClass | None, dict[What, NDArray[np.bool_]]] = field(
         default_factory=dict, init=False, repr=False
     )
+
+    @cached_property
+    def build_mm(self) -> Floats:
+        """Largest movement while the work goes on; 0 without a work. Shape (nt, m), [mm]."""
+        return np.zeros(self.mean_pct.shape) if self.building is None else self.building.largest_mm()
+
+    @property
+    def build(self) -> Movement | None:
+        """Movement by the end of the build, were it squared today; None without a work. [mm]."""
+        return None if self.building is None else self.building.first
 
     def largest_mm(self, service_mc_pct: Floats | None = None) -> Floats:
         """Movement that a tolerance is held against, shape (nt, m), [mm].
@@ -130,11 +211,21 @@ class Path:
         if use is not None:
             size_mm = (self.shape.section.width_mm, self.shape.section.depth_mm)
             rule = Rule.of(rule.species, use, size_mm, self.mean_pct.shape[1], wanted=rule.wanted)
-        found = rule.conditions(self.shape, self.did_mm, self.mean_pct)
-        if self.build is not None:
+            found = rule.conditions(self.shape, self.did_mm, self.mean_pct)
+        else:
+            found = dict(self._before_build)
+        if self.building is not None:
             found["build"] = self.build_mm <= rule.tolerance_mm
         for each in found.values():
             each.flags.writeable = False
+        return found
+
+    @cached_property
+    def _before_build(self) -> dict[What, NDArray[np.bool_]]:
+        """The conditions of its own use but the build's; a verdict asks for them twenty times."""
+        found = self.rule.conditions(self.shape, self.did_mm, self.mean_pct)
+        for stood in found.values():
+            stood.flags.writeable = False
         return found
 
     def ready(self, use: UseClass | None = None) -> NDArray[np.bool_]:
@@ -160,8 +251,15 @@ class Path:
         )
 
     def date(self, probability: float) -> datetime | None:
-        """First candidate that is sure enough."""
-        return self.first(self.ready(), probability)
+        """First candidate that is sure enough; the build is worked out no further than that takes."""
+        if self.building is None or self.rule.use.may_stay_wet or "build_mm" in self.__dict__:
+            return self.first(self.ready(), probability)
+        apart = np.logical_and.reduce(list(self._before_build.values()))
+        for date in np.flatnonzero(apart.mean(axis=1) >= probability):
+            stood = apart[date] & (self.building.largest_on_mm(int(date)) <= self.rule.tolerance_mm)
+            if stood.mean() >= probability:
+                return datetime.fromtimestamp(float(self.posix_s[date]), UTC)
+        return None
 
     def square(self, fits: NDArray[np.bool_] | None = None) -> datetime | None:
         """First candidate on which `square` may be said, `fits` as in `probability`."""
@@ -250,43 +348,17 @@ def path(
     shape = Shape(section, rule.species, pieces[0].x_edges_mm, pieces[0].y_edges_mm, members)
     mean = np.array([piece.mean_pct for piece in pieces])
     at_s = forecast.posix_s[::EVERY]
-    build, build_mm = None, np.zeros(mean.shape)
-    if work is not None and work.build_days > 0:
-        anchors = np.unique(np.linspace(0, len(pieces) - 1, ANCHORS).round().astype(int))
-        build, largest = _built(section, [pieces[i] for i in anchors], rule, members, work)
-        between = np.stack([np.interp(at_s, at_s[anchors], one) for one in np.eye(anchors.size)], axis=1)
-        build_mm = between @ largest * build_draw(mean.shape[1])
     return Path(
         posix_s=at_s,
         shape=shape,
         did_mm=np.array([shape.did(piece.mc_pct) for piece in pieces]),
         mean_pct=mean,
-        build_mm=build_mm,
-        build=build,
+        building=None
+        if work is None or not work.build_days > 0
+        else Build(pieces, rule.species, members, work),
         first_done=shape.done(pieces[0].mc_pct, rule.service_mc_pct),
         rule=rule,
     )
-
-
-def _built(
-    section: Section,
-    pieces: list[MoistureField],
-    rule: Rule,
-    members: solver.Members | None,
-    work: Work,
-) -> tuple[Movement, Floats]:
-    """Movement by the end of the build of the first piece, and the largest during it of each, (n, m)."""
-    shape, first, largest = None, None, []
-    for piece in pieces:
-        at_s = piece.posix_s + work.build_days * DAY_S * np.array([0.0, 0.5, 1.0])
-        cut, half, end = dried(section, piece, at_s, members, work)
-        shape = shape or Shape(section, rule.species, cut.x_edges_mm, cut.y_edges_mm, members)
-        did = shape.did(cut.mc_pct)
-        then = shape.movement_between(did, end.mc_pct)
-        first = first or then
-        largest.append(np.maximum(shape.movement_between(did, half.mc_pct).largest_mm, then.largest_mm))
-    assert first is not None  # noqa: S101 - there is always a first candidate
-    return first, np.array(largest)
 
 
 def dried(
@@ -315,12 +387,11 @@ def dried(
     airs = work.futures if work.futures and members is not None and piece.mc_pct.ndim == 3 else (work.air,)
     parts = []
     for i, air in enumerate(airs):
-        dealt = slice(i, None, len(airs))
-        mine = piece if len(airs) == 1 else piece.some(dealt)
+        mine = piece if len(airs) == 1 else piece.some(slice(i, None, len(airs)))
         parts.append(
             solver.dry(
                 section, mine, air, work.law, start_posix_s=piece.posix_s, at_posix_s=at_s,
-                members=members if len(airs) == 1 or members is None else members.some(dealt),
+                members=members if len(airs) == 1 or members is None else _dealt(members, len(airs))[i],
                 cells=BUILD_CELLS, error_pct=BUILD_ERROR_PCT, threads=work.threads, near_faces=False,
             )
         )  # fmt: skip
@@ -333,3 +404,8 @@ def dried(
             mc[i :: len(airs)] = part.mc_pct
         found.append(replace(moment[0], mc_pct=mc, potential=piece.potential))
     return tuple(found)
+
+
+@lru_cache(maxsize=1)  # the same ones for every date of a build, so that what they have is laid out once
+def _dealt(members: solver.Members, hands: int) -> tuple[solver.Members, ...]:
+    return tuple(members.some(slice(i, None, hands)) for i in range(hands))

@@ -52,8 +52,8 @@ class Findings:
         The timber taken down oversize today, where that is an answer.
     square, ready : datetime or None
         First date on which the piece may be squared: out of the whole timber, and out of the roughed one.
-    ready_spread_days : float
-        Standard deviation of the second. [d]
+    taken : Path or None
+        Movement to come of the roughed one.
     gain_days : float or None
         What roughing out saves. [d]
     checks, changed : tuple of Reason
@@ -80,7 +80,7 @@ class Findings:
     roughed: RoughOut | None
     square: datetime | None
     ready: datetime | None
-    ready_spread_days: float
+    taken: Path | None
     gain_days: float | None
     checks: tuple[Reason, ...]
     changed: tuple[Reason, ...]
@@ -307,7 +307,7 @@ class Findings:
         if self.roughed is None:
             return
         size = dict(zip(("width_mm", "depth_mm"), self.roughed.size_mm, strict=True))
-        if self.ready is None or self.gain_days is None:
+        if self.ready is None or self.gain_days is None or self.taken is None:
             yield Reason(
                 code="verdict.roughing_not_ready",
                 values={
@@ -326,7 +326,7 @@ class Findings:
                 values={
                     **size,
                     "ready_utc": self.ready,
-                    "spread_days": self.ready_spread_days,
+                    "spread_days": self.taken.spread_days(),
                     "gain_days": self.gain_days,
                     "at_least": self.square is None,
                     "probability": self.roughed.probability,

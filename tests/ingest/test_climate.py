@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import importlib.util
+from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -124,6 +125,31 @@ def test_the_futures_have_the_season_as_their_mean_and_their_months_differ_by_th
         assert within.std() == pytest.approx(
             air_scenarios.WEEK_SHARE * air_scenarios.MONTH_RH_SD_PCT, rel=0.25
         )
+
+
+def test_years_are_the_same_for_every_timber_of_a_round_and_others_for_whatever_they_hang_on(settings):
+    first, last = JUNE, JUNE + 20 * DAY
+    season, again = (climate.season(None, settings) for _ in range(2))
+    usual = season.years(first, last, 3)
+    assert again.years(first, last, 3) is usual
+    spread = air_scenarios.Spread(temp_c=season.spread.temp_c + 1, rh_pct=season.spread.rh_pct)
+    others = [
+        season.years(first + 1, last, 3),
+        season.years(first, last + DAY, 3),
+        season.years(first, last, 4),
+        replace(season, temp_c=season.temp_c + 1).years(first, last, 3),
+        replace(season, rh_pct=season.rh_pct - 1).years(first, last, 3),
+        replace(season, spread=spread).years(first, last, 3),
+    ]
+    columns = [
+        np.concatenate([[air.posix_s[0]], air.temp_c, air.rh_pct])
+        for air in (usual[0], *(a[0] for a in others))
+    ]
+    for i, one in enumerate(columns):
+        assert not any(np.array_equal(one, each) for each in columns[:i])
+    whole = replace(season, temp_c=np.full((12, 24), 12), rh_pct=np.full((12, 24), 60))  # whole numbers too
+    even = replace(season, temp_c=np.full((12, 24), 12.0), rh_pct=np.full((12, 24), 60.0))
+    np.testing.assert_array_equal(whole.years(first, last, 2)[1].temp_c, even.years(first, last, 2)[1].temp_c)
 
 
 def test_years_that_differ_much_are_expected_to_differ_much_and_like_ones_less(settings):

@@ -85,6 +85,9 @@ def test_the_verdict_says_it_first_saws_nothing_and_names_the_one_test(apart):
         assert said.reasons[0].values["weights"] == said.reasons[0].values["pins"] == 7
         assert said.reasons[0].values["scale_pct"] == fitted.contradiction.scale_pct
         assert said.next_reading.code == "next_reading.settle"
+        # nor is it worked out
+        again = decision.judge(piece, OAK, use, fitted, coming, previous=previous, roughed=lambda: 1 / 0)
+        assert again.reasons == said.reasons
         assert 500 <= said.next_reading.values["from_end_mm"] <= piece.length_mm / 2
 
 

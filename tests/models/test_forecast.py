@@ -161,6 +161,21 @@ def test_a_forecast_at_a_depth_is_the_field_at_that_depth():
     assert np.all(np.median(shallow, axis=1) < np.median(deep, axis=1)[0])
 
 
+@pytest.mark.parametrize("part", ["mean", "shell", "core"])
+def test_a_part_is_read_from_the_fields_that_the_forecast_has_now(part):
+    coming = usual()
+    for ahead in (coming, replace(coming, posix_s=coming.posix_s[9:], fields=coming.fields[9:])):
+        each = np.array([getattr(one, f"{part}_pct") for one in ahead.fields])
+        np.testing.assert_array_equal(ahead.members_pct(part), each)
+        rows = np.quantile(each, forecast.QUANTILES, axis=1)
+        np.testing.assert_array_equal(getattr(ahead, f"{part}_pct"), rows)
+        np.testing.assert_array_equal(ahead.quantiles_pct(part), rows)
+    with pytest.raises(ValueError, match="read-only"):  # nobody changes what others are told
+        coming.members_pct(part)[0] = 0.0
+    with pytest.raises(OutOfRange, match="not 'middle'"):
+        coming.quantiles_pct("middle")
+
+
 def test_depths_and_parts_that_are_not_there_are_refused():
     with pytest.raises(OutOfRange, match="mean, shell, core or a depth, not 'middle'"):
         usual().members_pct("middle")

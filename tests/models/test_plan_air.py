@@ -173,10 +173,7 @@ def test_the_quick_measure_of_readiness_agrees_with_the_verdicts_rule(mc, use, b
     quick = (
         ready_days(one.excess_mm(fields, schedule.ahead_pct(place.year, at_s, build_days or 1.0)), at_s) / 7
     )
-    ahead = Forecast(
-        posix_s=at_s, quantiles=np.array(QUANTILES), mean_pct=np.empty(0), shell_pct=np.empty(0),
-        core_pct=np.empty(0), fields=fields,
-    )  # fmt: skip
+    ahead = Forecast(posix_s=at_s, quantiles=np.array(QUANTILES), fields=fields)
     work = readiness.Work(air=place.year, law=one.law, build_days=build_days)
     slow = readiness.path(ahead, one.finished, one.rule, members=one.members, work=work).days() / 7
     assert 2 < np.median(slow) < 150

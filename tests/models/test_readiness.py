@@ -95,12 +95,34 @@ def test_a_piece_goes_on_drying_in_the_shop_after_it_was_squared(piece, ahead):
 
 
 def test_a_few_dates_on_coarse_cells_stand_for_every_date_on_fine_ones(piece, ahead, monkeypatch):
+    usual_mm = ahead.build_mm  # worked out when it is asked for: before the cells are finer
     monkeypatch.setattr(readiness, "ANCHORS", 27)
     monkeypatch.setattr(readiness, "BUILD_CELLS", (16, 16))
     monkeypatch.setattr(readiness, "BUILD_ERROR_PCT", 0.05)
     fine = path_of(piece)
-    assert np.abs(np.median(fine.build_mm - ahead.build_mm, axis=1)).max() < 0.1  # mm, of 1.8 tolerated
+    assert np.abs(np.median(fine.build_mm - usual_mm, axis=1)).max() < 0.1  # mm, of 1.8 tolerated
     assert np.abs(fine.probability() - ahead.probability()).max() <= 0.1
+
+
+@pytest.mark.parametrize("tolerance", [0.3, 0.8, 1.0, 1.3, 2.0])
+def test_a_date_asks_for_no_build_that_could_not_change_it(piece, ahead, tolerance, monkeypatch):
+    rule = dataclasses.replace(ahead.rule, tolerance_mm=tolerance * ahead.rule.tolerance_mm)
+    everywhere = dataclasses.replace(ahead, rule=rule)
+    dates = [everywhere.first(everywhere.ready(), p) for p in (0.2, 0.5, 0.9)]
+    runs, dried = [], readiness.dried
+    monkeypatch.setattr(readiness, "dried", lambda *given: runs.append(given[1].posix_s) or dried(*given))
+    for probability, date in zip((0.2, 0.5, 0.9), dates, strict=True):
+        runs.clear()
+        found = dataclasses.replace(path_of(piece), rule=rule)
+        assert found.date(probability) == date
+        apart = [stood for what, stood in everywhere.conditions().items() if what != "build"]
+        open_ = np.logical_and.reduce(apart).mean(axis=1) >= probability
+        if not open_.any():
+            assert runs == []
+        elif date is not None:  # the two anchors about the last date that was tried, and none beyond them
+            assert sum(each > date.timestamp() for each in runs) <= 1
+        np.testing.assert_array_equal(found.build_mm, everywhere.build_mm)
+        assert len(runs) == len(set(runs)) == readiness.ANCHORS
 
 
 def test_the_build_counts_where_it_moves_the_piece_more_than_service_does():

@@ -96,6 +96,17 @@ def test_a_single_reading_is_its_own_mean():
     assert sorption.mean_of_emc_pct(series((0, 21.1, 50))) == sorption.emc_pct(21.1, 50)
 
 
+def test_the_emc_of_a_series_is_that_of_its_readings_and_worked_out_once():
+    air = series((0, 20, 40), (1, 5, 60), (5, 30, 80))
+    found = sorption.emc_of_air_pct(air)
+    np.testing.assert_array_equal(found, sorption.emc_pct(air.temp_c, air.rh_pct))
+    assert sorption.emc_of_air_pct(air) is found
+    with pytest.raises(ValueError, match="read-only"):
+        found[0] = 0.0
+    other = series((0, 20, 40), (1, 5, 60), (5, 30, 81))
+    assert sorption.emc_of_air_pct(other)[2] > found[2]
+
+
 def test_the_dew_point_of_saturated_air_is_its_temperature():
     assert sorption.dewpoint_c([-10, 5, 30], 100) == pytest.approx([-10, 5, 30], abs=0.01)
 

@@ -146,6 +146,22 @@ def test_a_keel_that_nobody_read_is_squared_green_without_a_word_of_too_few_read
     assert "verdict.few_readings" not in judging.codes(said.reasons)
 
 
+def test_a_timber_that_may_be_squared_is_not_roughed_out_for_the_verdict(wet, seasoned):
+    for parts, asked in ((wet, 1), (seasoned, 0)):
+        calls = []
+
+        def roughed(parts=parts, calls=calls):
+            calls.append(1)
+            return parts["roughed"]
+
+        said, told = judge({**parts, "roughed": roughed}), judge(parts)
+        assert len(calls) == asked
+        assert (said.step == "square") is (asked == 0)
+        assert (said.step, said.dates, said.probability, said.reasons, said.rough_out_size_mm) == (
+            told.step, told.dates, told.probability, told.reasons, told.rough_out_size_mm
+        )  # fmt: skip
+
+
 class Today:
     """A path of one day, so many of whose members are ready."""
 

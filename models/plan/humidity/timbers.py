@@ -257,9 +257,6 @@ class Stock:
         ahead = forecast.Forecast(
             posix_s=at_s,
             quantiles=np.array(forecast.QUANTILES),
-            mean_pct=np.empty(0),
-            shell_pct=np.empty(0),
-            core_pct=np.empty(0),
             fields=fields,
         )
         work = readiness.Work(air=air, law=self.law, build_days=self.build_days)
