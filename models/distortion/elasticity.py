@@ -3,21 +3,17 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import TYPE_CHECKING, Any
 
 import numpy as np
-import scipy
 from numpy.typing import NDArray
 
 from baulk.models.constants import Floats
+from baulk.models.distortion.elements import Elements
 from baulk.models.distortion.measures import CROWN, crown, dofs_at, openings
 from baulk.models.distortion.opening import AXIS, grid
+from baulk.models.distortion.stiffness import Stiffness
 from baulk.models.section import Face, Section, weakest_face
 from baulk.models.species import Species
-
-if TYPE_CHECKING:
-    from scipy.sparse import csc_matrix
-    from skfem import Basis
 
 
 class Body:
@@ -34,26 +30,25 @@ class Body:
     """
 
     def __init__(self, section: Section, species: Species, x_edges_mm: Floats, y_edges_mm: Floats) -> None:
-        from skfem import Basis, ElementQuad2, ElementVector  # noqa: PLC0415 - 20 MB, for who asks for a shape
-
         laid = grid(section, x_edges_mm, y_edges_mm)
-        mesh, self.slit, self.edges_mm, self._cell = laid.mesh, laid.slit, laid.edges_mm, laid.cell
+        self.slit, self.edges_mm = laid.slit, laid.edges_mm
         self._section = section
         self.face = weakest_face(section)[0] if self.slit is None else self.slit.face
-        self._basis = Basis(mesh, ElementVector(ElementQuad2()), intorder=4)
-        self.places: Floats = self._basis.doflocs
+        self._elements = Elements(laid.mesh)
+        self.places: Floats = self._elements.places
+        self._order = np.lexsort(self._elements.middle)  # y outer, x inner, as the moisture field has it
+        self._cell = np.empty_like(laid.cell)
+        self._cell[self._order] = laid.cell
+        self._cells = (x_edges_mm.size - 1) * (y_edges_mm.size - 1)
         self._pith = np.array([section.pith_x_mm, section.pith_y_mm])[:, None, None]
-        self._stiffness = _stiffness(species)
         self._free = np.array(
             [-species.shrinkage_radial_pct / 100, -species.shrinkage_tangential_pct / 100, 0.0]
         )
-        turn = _turn(_axes(np.asarray(self._basis.global_coordinates()) - self._pith))
-        stiff = np.einsum("ai...,ab,bj...->ij...", turn, self._stiffness, turn)
-        shrink = np.einsum("ai...,a->i...", turn, self._stiffness @ self._free)
-        k, load = _assembled(self._basis, stiff, shrink)
-        centre = mesh.p[:, mesh.t].mean(axis=1)
-        self._order = np.lexsort((centre[0], centre[1]))  # y outer, x inner, as the moisture field has it
-        load = load[:, self._order] @ _into_cells(self._cell, (x_edges_mm.size - 1) * (y_edges_mm.size - 1))
+        self._stiff = _stiffness(species)
+        turn = _turn(self._axes())
+        turned = np.tensordot(self._stiff, turn, axes=1)
+        of_each = self._elements.stiffness(np.einsum("ai...,aj...->ij...", turn, turned))
+        self._load = self._elements.forces(np.einsum("a,ai...->i...", self._free, turned))
         low_left, low_right = (
             [
                 int(each[0])
@@ -61,20 +56,17 @@ class Body:
             ]
             for side in (-1, 1)
         )
-        # three pins hold the rigid modes and, the loads being in balance, carry nothing
-        self._loose = np.setdiff1d(np.arange(self._basis.N), [*low_left, low_right[1]])
-        # symmetric and positive definite: no pivoting, half the time
-        self._factored = scipy.sparse.linalg.splu(
-            k[self._loose][:, self._loose],
-            permc_spec="MMD_AT_PLUS_A",
-            diag_pivot_thresh=0.0,
-            options={"SymmetricMode": True},
-        )
-        self._load = load.tocsr()[self._loose]
+        self._stiffness = Stiffness(of_each, self._elements.unknowns, [*low_left, low_right[1]])
         self._even = self._turned_free(self.face)
         self._at_pith = np.outer(
             _beside(y_edges_mm, section.pith_y_mm), _beside(x_edges_mm, section.pith_x_mm)
         ).ravel()
+
+    def _axes(self) -> tuple[Floats, Floats]:
+        """Cosine and sine of the radial direction at the points of the elements."""
+        from_pith = self._elements.at - self._pith
+        radius = np.maximum(np.hypot(from_pith[0], from_pith[1]), 1e-9)
+        return from_pith[0] / radius, from_pith[1] / radius
 
     def opening_rows(self) -> tuple[Floats, Floats] | None:
         """Return rows of the opening of its slit, at the face and on the mean, or None; see `openings`."""
@@ -84,10 +76,10 @@ class Body:
         """Tell the unknowns of elements beyond the slit that no element on its near side shares."""
         assert self.slit is not None  # noqa: S101 - asked of an open body only
         along = 1 - AXIS[self.slit.face][0]
-        beyond = self._basis.mesh.p[along, self._basis.mesh.t].mean(axis=0) > self.slit.at_mm
-        far = np.zeros(self._basis.N, dtype=bool)
-        far[self._basis.element_dofs[:, beyond]] = True
-        far[self._basis.element_dofs[:, ~beyond]] = False
+        beyond = self._elements.middle[along] > self.slit.at_mm
+        far = np.zeros(self.places.shape[1], dtype=bool)
+        far[self._elements.unknowns[beyond]] = True
+        far[self._elements.unknowns[~beyond]] = False
         return far
 
     def even(self, rows: Mapping[str, Floats], face: Face) -> dict[str, float]:
@@ -145,39 +137,42 @@ class Body:
         moved[1 - across :: 2] = (radial * aside - turn * angle * out)[1 - across :: 2]
         return moved
 
-    def moved_by(self, row: Floats) -> Floats:
-        """Displacements under forces that are the weights of a row.
+    def moved_by(self, rows: Floats) -> Floats:
+        """Displacements under forces that are the weights of a row, for each of several rows.
 
         Parameters
         ----------
-        row : ndarray
+        rows : ndarray, shape (rows, n)
             Weight of every unknown; must see no rigid motion.
 
         Returns
         -------
-        ndarray
+        ndarray, shape (rows, n)
             Displacement of every unknown, for a tangential modulus of 1. [-]
         """
-        moved = np.zeros(self._basis.N)
-        moved[self._loose] = self._factored.solve(row[self._loose])
-        return moved
+        return self._stiffness.moved_by(rows)
 
-    def influence(self, row: Floats) -> Floats:
-        """Weigh what each cell's whole shrinkage, alone, does to one measure of the displacements.
+    def influence(self, rows: Floats, moved: Floats) -> Floats:
+        """Weigh what each cell's whole shrinkage, alone, does to measures of the displacements.
 
         Parameters
         ----------
-        row : ndarray
-            Weight of every unknown; must see no rigid motion.
+        rows : ndarray, shape (rows, n)
+            Weight of every unknown, of each measure.
+        moved : ndarray, shape (rows, n)
+            What `moved_by` gives for them: the stiffness is symmetric, so that displacements under the
+            weights tell what any load does to the measure.
 
         Returns
         -------
-        ndarray, shape (ny * nx,)
-            The measure by cell, cells in (ny, nx) order. [mm, or rad of an angle]
+        ndarray, shape (rows, ny * nx)
+            The measures by cell, cells in (ny, nx) order. [mm, or rad of an angle]
         """
-        found = self._load.T @ self._factored.solve(row[self._loose], trans="T")
+        by_element = np.einsum("reu,eu->re", moved[:, self._elements.unknowns], self._load)
+        found = np.stack([np.bincount(self._cell, each, self._cells) for each in by_element])
         # of even shrinkage the answer is exact; what elements next to the pith miss of it is theirs
-        return np.asarray(found + self._at_pith * (row @ self._even - found.sum()))
+        missed = rows @ self._even - found.sum(axis=1)
+        return np.asarray(found + self._at_pith * missed[:, None])
 
     def stress(self, share: Floats) -> tuple[Floats, Floats, Floats]:
         """Stress when every cell has done a share of its shrinkage, wood being elastic only.
@@ -196,16 +191,13 @@ class Body:
         stress : ndarray, shape (3, elements, points)
             Along x, along y, and shear; over the tangential modulus. [-]
         """
-        moved = np.zeros(self._basis.N)
-        moved[self._loose] = self._factored.solve(self._load @ share.ravel())
-        at = np.asarray(self._basis.global_coordinates())
-        c, s = _axes(at - self._pith)
-        by_element = np.empty(self._cell.size)
-        by_element[self._order] = share.ravel()[self._cell]
-        strain = _strain(self._basis.interpolate(moved), (c, s))
-        own = np.einsum(
-            "ij,j...->i...", self._stiffness, strain - self._free[:, None, None] * by_element[:, None]
-        )
+        by_element = share.ravel()[self._cell]
+        load = np.zeros((1, self.places.shape[1]))
+        np.add.at(load[0], self._elements.unknowns, self._load * by_element[:, None])
+        c, s = self._axes()
+        strain = self._elements.strain(self._stiffness.moved_by(load)[0])
+        strain = np.einsum("ij...,j...->i...", _turn((c, s)), strain)
+        own = np.tensordot(self._stiff, strain - np.multiply.outer(self._free, by_element)[..., None], axes=1)
         turned = np.stack(
             [
                 c * c * own[0] + s * s * own[1] - 2 * c * s * own[2],
@@ -213,43 +205,15 @@ class Body:
                 c * s * (own[0] - own[1]) + (c * c - s * s) * own[2],
             ]
         )
-        return at[:, self._order], self._basis.dx[self._order], turned[:, self._order]
-
-
-def _assembled(basis: Basis, stiff: Floats, shrink: Floats) -> tuple[csc_matrix, csc_matrix]:
-    """Stiffness, and what the whole shrinkage of each element loads on every unknown.
-
-    All pairs of shapes at once: as forms of scikit-fem they are asked one by one, 324 times, and take most of
-    the time of a section.
-    """
-    own = np.stack([_plain_strain(each) for (each,) in basis.basis])  # shape, strain, element, point
-    dofs, elements = np.asarray(basis.element_dofs), basis.dx.shape[0]
-    shapes = own.transpose(2, 0, 1, 3).reshape(elements, dofs.shape[0], -1)
-    forces = np.einsum("abeq,jbeq,eq->eajq", stiff, own, basis.dx, optimize=True)
-    pairs = shapes @ forces.transpose(0, 1, 3, 2).reshape(elements, -1, dofs.shape[0])
-    loads = np.einsum("ibeq,beq,eq->ie", own, shrink, basis.dx, optimize=True)
-    rows, columns = np.broadcast_arrays(dofs.T[:, :, None], dofs.T[:, None, :])
-    k = scipy.sparse.coo_matrix(
-        (pairs.ravel(), (rows.ravel(), columns.ravel())), shape=(basis.N, basis.N)
-    ).tocsc()
-    own_column = np.broadcast_to(np.arange(elements), dofs.shape)
-    load = scipy.sparse.coo_matrix(
-        (loads.ravel(), (dofs.ravel(), own_column.ravel())), shape=(basis.N, elements)
-    )
-    return k, load.tocsc()
+        at, area = self._elements.at, self._elements.area
+        return at[:, self._order], area[self._order], turned[:, self._order]
 
 
 def _beside(edges_mm: Floats, place_mm: float) -> Floats:
     """Share of each cell in the value at a place, by a straight line between the middles of cells."""
     middles = (edges_mm[1:] + edges_mm[:-1]) / 2
-    return np.array([np.interp(place_mm, middles, each) for each in np.eye(middles.size)])
-
-
-def _into_cells(cell: NDArray[np.intp], cells: int) -> csc_matrix:
-    """Give what adds the elements of each cell up."""
-    return scipy.sparse.coo_matrix(
-        (np.ones(cell.size), (np.arange(cell.size), cell)), shape=(cell.size, cells)
-    ).tocsc()
+    number = np.arange(middles.size)
+    return np.asarray(np.maximum(1 - np.abs(number - np.interp(place_mm, middles, number)), 0.0))
 
 
 def _stiffness(species: Species) -> Floats:
@@ -265,12 +229,6 @@ def _stiffness(species: Species) -> Floats:
     )
 
 
-def _axes(from_pith: Floats) -> tuple[Floats, Floats]:
-    """Cosine and sine of the radial direction."""
-    radius = np.maximum(np.hypot(from_pith[0], from_pith[1]), 1e-9)
-    return from_pith[0] / radius, from_pith[1] / radius
-
-
 def _turn(axes: tuple[Floats, Floats]) -> Floats:
     """Give what turns strains along x, y and their shear into radial, tangential and shear ones."""
     c, s = axes
@@ -281,13 +239,3 @@ def _turn(axes: tuple[Floats, Floats]) -> Floats:
             np.stack([-2 * c * s, 2 * c * s, c * c - s * s]),
         ]
     )
-
-
-def _plain_strain(u: Any) -> tuple[Any, Any, Any]:  # noqa: ANN401 - scikit-fem's own field type
-    """Strain along x, along y, and engineering shear."""
-    return u.grad[0, 0], u.grad[1, 1], u.grad[0, 1] + u.grad[1, 0]
-
-
-def _strain(u: Any, axes: tuple[Floats, Floats]) -> Any:  # noqa: ANN401 - scikit-fem's own field type
-    """Radial, tangential and engineering shear strain."""
-    return np.einsum("ij...,j...->i...", _turn(axes), np.stack(_plain_strain(u)))

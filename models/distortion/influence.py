@@ -92,13 +92,15 @@ def _remembered(section: Section, species: Species, x_bytes: bytes, y_bytes: byt
     opened = body.opening_rows()
     if opened is not None:
         rows[GAP], rows[GAP_MEAN] = opened
-    influence = {name: body.influence(row) for name, row in rows.items()}
-    for each in influence.values():
-        each.setflags(write=False)
+    weights = np.stack(list(rows.values()))
+    moved = body.moved_by(weights)
+    found = body.influence(weights, moved)
+    found.setflags(write=False)
+    influence = dict(zip(rows, found, strict=True))
     if body.slit is None or opened is None:
         return Solved(influence=MappingProxyType(influence), shut=None, check_face=None, even=even, rivals=())
-    pressed = body.moved_by(opened[1])
-    shut = np.array([row @ pressed for row in rows.values()]) / (opened[1] @ pressed)
+    pressed = weights @ moved[list(rows).index(GAP_MEAN)]
+    shut = pressed / pressed[list(rows).index(GAP_MEAN)]
     shut.setflags(write=False)
     return Solved(
         influence=MappingProxyType(influence),

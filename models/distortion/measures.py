@@ -32,9 +32,9 @@ def dofs_at(places: Floats, x_mm: float, y_mm: float) -> tuple[NDArray[np.intp],
     (ndarray, ndarray)
         Numbers of the unknowns along x and along y.
     """
-    away = np.hypot(places[0] - x_mm, places[1] - y_mm)
-    found = np.flatnonzero(away <= away.min() + 1e-9)  # by node, x before y
-    return found[::2], found[1::2]
+    away = np.hypot(places[0, ::2] - x_mm, places[1, ::2] - y_mm)
+    found = 2 * np.flatnonzero(away <= away.min() + 1e-9)  # by node, x before y
+    return found, found + 1
 
 
 def measures(places: Floats, section: Section, slit: Slit | None = None) -> dict[str, Floats]:
@@ -65,6 +65,7 @@ def measures(places: Floats, section: Section, slit: Slit | None = None) -> dict
         face: tuple(corner[(k, sign) if across == 1 else (sign, k)] for k in (-1, 1))
         for face, (across, sign) in AXIS.items()
     }
+    middle = {face: _place(places, axis, sign * (w, d)[axis]) for face, (axis, sign) in AXIS.items()}
     rows: dict[str, Floats] = {}
     shear = np.zeros(places.shape[1])
     for face, (across, sign) in AXIS.items():
@@ -76,12 +77,12 @@ def measures(places: Floats, section: Section, slit: Slit | None = None) -> dict
         rows[f"face {face}"] = width
         shear[last[across]] += 0.25 / half
         shear[first[across]] -= 0.25 / half
-        rows[f"bow {face}"] = _bow(places, (across, sign), ends[face], (w, d), 0.0)
+        rows[f"bow {face}"] = _bow(middle[face], (across, sign), ends[face], 0.5)
     rows[SHEAR] = shear
     rows["width"] = _mean_over(places, 0, w) - _mean_over(places, 0, -w)
     rows["depth"] = _mean_over(places, 1, d) - _mean_over(places, 1, -d)
-    rows["middle width"] = _place(places, 0, w) - _place(places, 0, -w)
-    rows["middle depth"] = _place(places, 1, d) - _place(places, 1, -d)
+    rows["middle width"] = middle[Face.B] - middle[Face.D]
+    rows["middle depth"] = middle[Face.A] - middle[Face.C]
     at_mm = (section.pith_x_mm, section.pith_y_mm)
     face = weakest_face(section)[0] if slit is None else slit.face
     along = 1 - AXIS[face][0]
@@ -117,13 +118,13 @@ def crown(places: Floats, section: Section, face: Face, at_mm: float) -> Floats:
         )
     )
     at_mm = float(np.clip(at_mm, -half[1 - across], half[1 - across]))
-    return -_bow(places, (across, sign), ends, half, at_mm)
+    place = _place(places, across, sign * half[across], at_mm)
+    return -_bow(place, (across, sign), ends, (1 + at_mm / half[1 - across]) / 2)
 
 
 def _mean_over(places: Floats, axis: int, at_mm: float) -> Floats:
     """Mean displacement along an axis over the face at a place of it; Simpson, exact for the element."""
-    on_face = np.flatnonzero(np.abs(places[axis] - at_mm) < 1e-6)
-    mine = on_face[on_face % 2 == axis]
+    mine = _of_face(places, axis, at_mm)
     along, place, beside = np.unique(
         np.round(places[1 - axis, mine], 6), return_inverse=True, return_counts=True
     )
@@ -143,17 +144,13 @@ def _simpson(along: Floats) -> Floats:
     return weight
 
 
-def _bow(
-    places: Floats,
-    side: tuple[int, int],
-    ends: tuple[tuple[int, ...], ...],
-    half: tuple[float, float],
-    along_mm: float,
-) -> Floats:
-    """Line between the corners minus a place of the face along its outward normal: above 0 when hollow."""
+def _bow(place: Floats, side: tuple[int, int], ends: tuple[tuple[int, ...], ...], share: float) -> Floats:
+    """Line between the corners minus a place of the face along its outward normal: above 0 when hollow.
+
+    The place is told by its row and by its share of the way from the first corner to the second.
+    """
     across, sign = side
-    row = -sign * _place(places, across, sign * half[across], along_mm)
-    share = (1 + along_mm / half[1 - across]) / 2
+    row = -sign * place
     for end, weight in zip(ends, (1 - share, share), strict=True):
         row[end[across]] += weight * sign
     return row
@@ -161,16 +158,21 @@ def _bow(
 
 def _place(places: Floats, axis: int, at_mm: float, along_mm: float = 0.0) -> Floats:
     """Displacement along an axis at a place of the face that lies at a place of it."""
-    on_face = np.flatnonzero(np.abs(places[axis] - at_mm) < 1e-6)
+    mine = _of_face(places, axis, at_mm)
     row = np.zeros(places.shape[1])
-    along = np.unique(np.round(places[1 - axis, on_face], 6))
+    place = np.round(places[1 - axis, mine], 6)
+    along = np.sort(place)
     right = int(np.clip(np.searchsorted(along, along_mm), 1, along.size - 1))
     share = float(np.clip((along_mm - along[right - 1]) / (along[right] - along[right - 1]), 0.0, 1.0))
-    for place, weight in ((along[right - 1], 1 - share), (along[right], share)):
-        at = (at_mm, place) if axis == 0 else (place, at_mm)
-        mine = dofs_at(places, *at)[axis]
-        row[mine] += weight / mine.size
+    for at, weight in ((along[right - 1], 1 - share), (along[right], share)):
+        here = mine[place == at]  # both lips of a slit
+        row[here] += weight / here.size
     return row
+
+
+def _of_face(places: Floats, axis: int, at_mm: float) -> NDArray[np.intp]:
+    """Give the unknowns along an axis of the nodes of the face at a place of it."""
+    return 2 * np.flatnonzero(np.abs(places[axis, ::2] - at_mm) < 1e-6) + axis
 
 
 def openings(places: Floats, section: Section, slit: Slit, far: NDArray[np.bool_]) -> tuple[Floats, Floats]:
@@ -195,17 +197,15 @@ def openings(places: Floats, section: Section, slit: Slit, far: NDArray[np.bool_
     across, sign = AXIS[slit.face]
     along = 1 - across
     face_mm = sign * (section.width_mm, section.depth_mm)[across] / 2
-    on = np.flatnonzero(np.abs(places[along] - slit.at_mm) < 1e-9)
-    deep = np.unique(np.round(sign * (face_mm - places[across, on]), 6))
-    deep = deep[(deep > -1e-6) & (deep < slit.depth_mm + 1e-6)]
-    weight = _simpson(deep) / slit.depth_mm
+    mine = 2 * np.flatnonzero(np.abs(places[along, ::2] - slit.at_mm) < 1e-9) + along
+    deep = np.round(sign * (face_mm - places[across, mine]), 6)
+    on = (deep > -1e-6) & (deep < slit.depth_mm + 1e-6)
+    depth, place, beside = np.unique(deep[on], return_inverse=True, return_counts=True)
+    weight = _simpson(depth) / slit.depth_mm
+    lip = beside[place] == 2  # at the tip there is one
+    mine, place = mine[on][lip], place[lip]
+    signs = np.where(far[mine], 1.0, -1.0)
     mean, surface = np.zeros(places.shape[1]), np.zeros(places.shape[1])
-    for depth, share in zip(deep, weight, strict=True):
-        at = (slit.at_mm, face_mm - sign * depth)
-        mine = dofs_at(places, *(at if along == 0 else at[::-1]))[along]
-        if mine.size == 2:  # at the tip there is one
-            signs = np.where(far[mine], 1.0, -1.0)
-            mean[mine] += share * signs
-            if depth < 1e-6:
-                surface[mine] = signs
+    mean[mine] = weight[place] * signs
+    surface[mine] = np.where(depth[place] < 1e-6, signs, 0.0)
     return surface, mean
