@@ -15,7 +15,7 @@ from baulk.models.constants import Floats
 def within(  # noqa: PLR0913, PLR0917 - compiled: flat arrays
     mc: Floats, wettest: Floats, emc: Floats, size: Floats, least: float, to: Floats
 ) -> None:
-    """Work out ``M + max((W - M) (M - EMC), 0) s``, `least` or more.
+    """Work out ``M + max((W - M) (M - EMC), 0) s``, `least` or more: beyond both ends as at them.
 
     Parameters
     ----------
