@@ -85,7 +85,7 @@ class Forecast:
         if isinstance(where, str):
             if where not in PARTS:
                 raise OutOfRange("the part", f"is mean, shell, core or a depth, not {where!r}")
-            return self._members_pct[PARTS.index(where)]
+            return np.asarray(self._members_pct[PARTS.index(where)])
         return np.asarray(pins_over(self.fields, np.array([float(where)]), face)[:, 0])
 
     def quantiles_pct(self, where: Part | float, face: Face | None = None) -> Floats:
@@ -102,7 +102,7 @@ class Forecast:
             One row for each of `quantiles`. [% of oven-dry mass]
         """
         if where in PARTS:
-            return self._quantiles_pct[PARTS.index(where)]
+            return np.asarray(self._quantiles_pct[PARTS.index(where)])
         return np.asarray(np.quantile(self.members_pct(where, face), self.quantiles, axis=1))
 
     @cached_property

@@ -187,7 +187,8 @@ def _frost_sd_pct(
 ) -> NDArray[np.float64]:
     """Return what frost adds to the doubt of an EMC; 0 above freezing."""
     temp, rh = checked_air(temp_c, rh_pct)
-    over_ice = emc_pct(temp, rh * ice_saturation_pa(temp) / saturation_pa(temp), equation=equation)
+    lower = ice_saturation_pa(temp) / saturation_pa(temp)  # exactly 1 above freezing
+    over_ice = emc_pct(temp, rh * lower, equation=equation)
     printed = emc_pct(np.maximum(temp, _PRINTED_FROM_C), rh, equation=equation)
     frost: NDArray[np.float64] = np.hypot((emc - over_ice) / 2, emc - printed)
     return frost
