@@ -16,7 +16,7 @@ import judging
 from baulk.models import species
 from baulk.models.calibrate import parameters, yard_lessons
 from baulk.models.diffusion import law_for
-from baulk.models.known_readings import unparted
+from baulk.models.known_readings import from_columns
 from baulk.models.meter.profile import MeterSetting
 from baulk.models.quantity import Owner, Quantity
 from baulk.models.reading import Reading, Series
@@ -98,7 +98,7 @@ def read(source="hand", quantity=Quantity.MOISTURE, flags=(), depth_mm=20):
 
 
 def meter(readings, corrections):
-    return yard_lessons.meter_of(unparted(readings).kinds(), corrections)
+    return yard_lessons.meter_of(from_columns(readings).kinds(), corrections)
 
 
 def test_the_meter_of_a_timber_is_the_one_that_took_nearly_all_its_readings():
