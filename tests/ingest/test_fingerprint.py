@@ -51,12 +51,22 @@ def test_everything_that_python_loads_for_an_evaluation_is_covered(root):
 
 
 def test_a_change_to_any_file_that_is_covered_changes_it(copy):
-    seen = {digest(copy)}
-    for path in sorted(code(copy)):
-        touch(copy / path)
-        after = digest(copy)
+    sources = code(copy)
+    assert {path: (copy / path).read_bytes() for path in sources} == sources
+    seen = {fingerprint.digest_of(sources)}
+    for path, text in sources.items():
+        after = fingerprint.digest_of({**sources, path: text + b"# another line\n"})
         assert after not in seen, path
         seen.add(after)
+
+
+@pytest.mark.parametrize(
+    "path", ["models/units.py", "models/data/species.csv", "ingest/evaluation/compute.py"]
+)
+def test_a_change_on_the_disk_is_read(copy, path):
+    before = digest(copy)
+    touch(copy / path)
+    assert digest(copy) != before
 
 
 def test_modules_in_sub_folders_and_tables_count(copy):
