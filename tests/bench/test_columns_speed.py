@@ -1,8 +1,8 @@
 """What a year of readings costs an evaluation: hourly pins, one-minute pins, and an earlier version beside.
 
 ``BAULK_BENCH_BEFORE=COMMIT`` measures that version in the same run, turn by turn, for a heart in the middle
-of the section and for one off both axes, of which no half is like another. Least processor time of each
-step, one thread; the shops are invented (columns_child.py).
+of the section, for one off both axes, of which no half is like another, and for the yard of test_fleet.py.
+Least processor time of each step, one thread; the shops are invented (columns_child.py, fleet_child.py).
 """
 
 from __future__ import annotations
@@ -23,8 +23,8 @@ TURNS, TIMES = 3, 2
 MOST_GATHERING = 0.15  # of the earlier version's: issue 22
 MOST_BY_THE_MINUTE = 1.2  # of the hourly one's
 MOST_WIRE = 150_000
-MOST = 0.4  # of an evaluation of the earlier version's: issue 22, of the yard that its figures are of
-TIMBERS = 8  # of it
+MOST = 0.4  # of an evaluation, for b74f822: issue 22
+TIMBERS = 8  # of the fleet's yard
 PITHS = {"middle": (), "off both axes": (30, 45)}  # mm from the middle
 
 
@@ -89,6 +89,7 @@ def test_an_evaluation_beside_that_of_an_earlier_version(tmp_path, heart):
     found = ratios(told(runs))
     print(f"heart {heart}, now to before: " + ", ".join(f"{name} {each:.3f}" for name, each in found.items()))
     assert found["gathering"] <= MOST_GATHERING
+    assert found["evaluation"] <= MOST
 
 
 @pytest.mark.bench
