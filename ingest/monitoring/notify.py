@@ -25,7 +25,7 @@ LOG: Final = logging.getLogger("baulk.notices")
 ENV: Final = "BAULK_NOTICE_URLS"
 FILE: Final = "notices.urls"
 EVERY: Final = timedelta(minutes=1)
-SPARING: Final = 100.0  # times as long as a look took, until the next
+SPARING: Final = 400.0  # times as long as a look took, until the next
 RAREST_S: Final = 1800.0  # and yet twice an hour
 PAUSES: Final = (timedelta(minutes=1), timedelta(minutes=5), timedelta(minutes=30), timedelta(hours=2))
 MOST: Final = 12  # sentences in one message
@@ -107,7 +107,8 @@ class Messenger:
     def turn(self, now_utc: datetime) -> list[Notice]:
         """Look once a minute, and hand over what is due; return what was told since the last turn.
 
-        In a large yard a look takes seconds; then it is rarer, so that looking takes a hundredth of the time.
+        In a large yard a look takes seconds; then it is rarer, so that looking takes a quarter of a hundredth
+        of the time.
         """
         done = self._done(now_utc)
         if self._running is not None or (self._next is not None and now_utc < self._next):
