@@ -12,7 +12,7 @@ from baulk.models.constants import Floats
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def within(  # noqa: PLR0913, PLR0917 - compiled: flat arrays
+def in_record(  # noqa: PLR0913, PLR0917 - compiled: flat arrays
     mc: Floats, wettest: Floats, emc: Floats, size: Floats, least: float, to: Floats
 ) -> None:
     """Work out ``M + max((W - M) (M - EMC), 0) s``, `least` or more: beyond both ends as at them.
@@ -43,7 +43,7 @@ def within(  # noqa: PLR0913, PLR0917 - compiled: flat arrays
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def beyond(  # noqa: PLR0913, PLR0917 - compiled: flat arrays
+def ahead(  # noqa: PLR0913, PLR0917 - compiled: flat arrays
     mc: Floats, emc: Floats, grown: Floats, least_above: float, least: float, to: Floats
 ) -> None:
     """Work out ``M + max(M - EMC, least_above) (g - 1)``, `least` or more where M is.

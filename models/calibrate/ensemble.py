@@ -82,7 +82,7 @@ def with_misfit(
             laid[key] = _flat(emc[:, None, None] + to_lose), _flat(size)
         wettest, size = laid[key]
         mc = np.empty(each.mc_pct.shape)
-        departures.within(_flat(each.mc_pct), wettest, emc, size, LEAST_PCT, _flat(mc))
+        departures.in_record(_flat(each.mc_pct), wettest, emc, size, LEAST_PCT, _flat(mc))
         found.append(replace(each, mc_pct=mc))
     return tuple(found)
 
@@ -122,7 +122,7 @@ def ahead(
         np.exp(np.multiply(np.sqrt(years), rate, out=grown), out=grown)
         mc = np.empty(each.mc_pct.shape)
         least = LEAST_PCT if spread == 1.0 else -np.inf  # of what is spread further, afterwards
-        departures.beyond(_flat(each.mc_pct), emc, grown, AHEAD_LEAST_PCT, least, _flat(mc))
+        departures.ahead(_flat(each.mc_pct), emc, grown, AHEAD_LEAST_PCT, least, _flat(mc))
         if spread != 1.0:
             usual = _middle(mc)
             mc = np.maximum(usual + spread * (mc - usual), np.minimum(each.mc_pct, LEAST_PCT))

@@ -31,7 +31,7 @@ class Elements:
     Attributes
     ----------
     unknowns : ndarray, shape (elements, 18)
-        Numbers of the unknowns of each, x before y of every node; the node amid it comes last.
+        Numbers of the unknowns of each, x before y of every node; its middle node comes last.
     places : ndarray, shape (2, n)
         Where each unknown belongs. [mm]
     middle : ndarray, shape (2, elements)

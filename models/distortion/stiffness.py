@@ -10,21 +10,21 @@ from numpy.typing import NDArray
 
 from baulk.models.constants import Floats
 
-MIDDLE: Final = 2  # unknowns of the node amid an element, which no other element shares
+MIDDLE: Final = 2  # unknowns of an element's middle node, which no other element shares
 AT_ONCE: Final = 7  # cases; from eight on OpenBLAS wakes threads, which costs more than it brings
 
 
 class Stiffness:
     """The stiffness of a mesh, factored once for any forces.
 
-    The nodes amid the elements are eliminated first, all of them at once.
+    The middle nodes of the elements are eliminated first, all of them at once.
 
     Parameters
     ----------
     of_each : ndarray, shape (elements, k, k)
         Stiffness of each element over its own unknowns, symmetric.
     unknowns : ndarray, shape (elements, k)
-        Their numbers; those of the node amid the element come last, in its row and over the whole.
+        Their numbers; those of its middle node come last, within the element and of the whole mesh.
     pinned : list of int
         Three unknowns that hold the rigid motions. A spring holds each: under forces that are in balance it
         carries nothing.
@@ -61,15 +61,15 @@ class Stiffness:
         ndarray, shape (cases, n)
             Displacement of every unknown.
         """
-        amid, rest = forces[:, self._middle], forces[:, : self._outer].copy()
-        if amid.any():
-            handed = np.einsum("ceo,eok->cek", amid, self._follows)
+        middle, rest = forces[:, self._middle], forces[:, : self._outer].copy()
+        if middle.any():
+            handed = np.einsum("ceo,eok->cek", middle, self._follows)
             for case, each in enumerate(handed):
                 rest[case] -= np.bincount(self._own.ravel(), each.ravel(), self._outer)
         moved = np.empty(forces.shape)
         for first in range(0, len(forces), AT_ONCE):
             cases = slice(first, first + AT_ONCE)
             moved[cases, : self._outer] = self._factored.solve(rest[cases].T).T
-        moved[:, self._middle] = np.einsum("eop,cep->ceo", self._inverse, amid)
+        moved[:, self._middle] = np.einsum("eop,cep->ceo", self._inverse, middle)
         moved[:, self._middle] -= np.einsum("eok,cek->ceo", self._follows, moved[:, self._own])
         return moved

@@ -407,5 +407,5 @@ def dried(
 
 
 @lru_cache(maxsize=1)  # the same ones for every date of a build, so that what they have is laid out once
-def _dealt(members: solver.Members, hands: int) -> tuple[solver.Members, ...]:
-    return tuple(members.some(slice(i, None, hands)) for i in range(hands))
+def _dealt(members: solver.Members, parts: int) -> tuple[solver.Members, ...]:
+    return tuple(members.some(slice(i, None, parts)) for i in range(parts))

@@ -1,7 +1,7 @@
 """The compiled departures of `ensemble` beside their formulas in numpy, written out here.
 
-Same inputs, same order of operations: to the last bit. What the formulas are worth is seen on
-tests/bench/honesty.
+Same inputs, same order of operations: to the last bit. A formula that is wrong in both could not be found
+here; how forecasts do with it is seen on tests/bench/honesty.
 """
 
 from __future__ import annotations
@@ -25,7 +25,7 @@ def test_the_departure_within_a_record_is_its_formula(drawn):
     mc, emc, wettest, size = drawn
     size *= 1e-2
     found = np.empty_like(mc)
-    departures.within(mc, wettest, emc, size, 1.0, found)
+    departures.in_record(mc, wettest, emc, size, 1.0, found)
     left = np.clip((wettest - mc) * (mc - emc[:, None]), 0.0, None)
     plain = mc + size * left
     np.testing.assert_array_equal(found, np.where(plain < 1.0, 1.0, plain))
@@ -39,7 +39,7 @@ def test_the_departure_ahead_is_its_formula(drawn):
     mc, emc, _, rate = drawn
     grown = np.exp(3 * rate)
     found = np.empty_like(mc)
-    departures.beyond(mc, emc, grown, 8.0, 1.0, found)
+    departures.ahead(mc, emc, grown, 8.0, 1.0, found)
     above = np.clip(mc - emc[:, None], 8.0, None)
     plain = mc + above * np.expm1(3 * rate)
     least = np.minimum(mc, 1.0)
@@ -56,9 +56,9 @@ def test_what_is_no_number_stays_none(drawn, nan_in):
     mc, emc, wettest, size = drawn
     (mc if nan_in == "moisture" else wettest)[2, 3] = np.nan
     found = np.empty_like(mc)
-    departures.within(mc, wettest, emc, size, 1.0, found)
+    departures.in_record(mc, wettest, emc, size, 1.0, found)
     assert np.flatnonzero(np.isnan(found)).tolist() == [2 * mc.shape[1] + 3]
-    departures.beyond(mc, emc, wettest, 8.0, 1.0, found)
+    departures.ahead(mc, emc, wettest, 8.0, 1.0, found)
     assert np.flatnonzero(np.isnan(found)).tolist() == [2 * mc.shape[1] + 3]
 
 

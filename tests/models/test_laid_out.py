@@ -1,4 +1,8 @@
-"""What is laid out once for many runs gives each of them what its own would."""
+"""What is laid out once for many runs gives each of them what its own would.
+
+Both are laid out by the same code: nothing here would show a grain or a surface that is laid out wrong.
+tests/models/test_drying_other_solver.py holds the solver against another.
+"""
 
 from __future__ import annotations
 
