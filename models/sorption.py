@@ -3,13 +3,12 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from functools import lru_cache
 from typing import Final, Literal
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from baulk.models.air import AirSeries
+from baulk.models.air import AirSeries, remembered
 from baulk.models.errors import OutOfRange
 from baulk.models.psychrometrics import (
     HIGHEST_C,
@@ -111,7 +110,7 @@ def emc_pct(temp_c: ArrayLike, rh_pct: ArrayLike, *, equation: Equation = "4-5")
 
 # A verdict asks for the same few from three sides, the next timber of the place for most of them again: as
 # many as `drying.layout` keeps laid out, told apart by which they are
-@lru_cache(maxsize=40)
+@remembered(short=40, long=2)
 def emc_of_air_pct(air: AirSeries) -> NDArray[np.float64]:
     """Equilibrium moisture content of every reading of a series of air, worked out once.
 

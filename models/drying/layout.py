@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-from functools import lru_cache
 from typing import Final, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
 from baulk.models import sapwood
-from baulk.models.air import AirSeries
+from baulk.models.air import AirSeries, remembered
 from baulk.models.cell_means import LEAST_SLOPE, Potential
 from baulk.models.constants import Floats
 from baulk.models.diffusion import REFERENCE_PCT, DiffusionLaw, temperature_factor
@@ -118,7 +117,7 @@ class _Whole(NamedTuple):
 # A forecast's years are asked again by roughing out and by the next timber of the place, whatever its wood;
 # those of a build for every start: 33 series a timber, 29 of them the next one's too. So many are 8 MB (two
 # years of six hours 190 kB, a record of a year of hours 560 kB)
-@lru_cache(maxsize=40)
+@remembered(short=40, long=2)
 def _whole(air: AirSeries, slope_per_pct: float, activation_j_mol: float, first_s: float) -> _Whole:
     """Return all of the air laid out, from a moment at or before its first reading."""
     emc = emc_of_air_pct(air)
