@@ -103,8 +103,8 @@ def _air_packed(air: AirSeries) -> bytes:
     return found
 
 
-# The timbers of a place bring the same record: one of ten years, laid out for each of them anew, made a worker
-# grow by 200 MB (`layout` and `sorption` know a series by which it is)
+# The timbers of a place bring the same record: one of ten years, laid out for each of them anew, made a
+# worker grow by 200 MB (`layout` and `sorption` know a series by which it is)
 @lru_cache(maxsize=4)
 def _air_opened(found: bytes) -> AirSeries:
     posix_s, temp_c, rh_pct = pickle.loads(zlib.decompress(found))  # noqa: S301 - as `opened`
