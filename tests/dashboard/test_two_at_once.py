@@ -16,7 +16,10 @@ from baulk.models.reading import Series
 from baulk.models.section import Face
 from baulk.models.timber import Place
 
-HERE = {"now_utc": datetime.now(UTC), "by": "Bo"}
+
+def here():
+    """Return who does it and when: as the test runs, which may be many minutes after the file was read."""
+    return {"now_utc": datetime.now(UTC), "by": "Bo"}
 
 
 def open_page(app, **address):
@@ -50,9 +53,9 @@ def timber(folder, tag="FER-01"):
 def test_a_field_that_nobody_touched_does_not_write_over_what_somebody_else_saved(app, shop_folder):
     page = editing(app)
     with shops.open(shop_folder) as shop:
-        operations.edit_timber(shop, "FER-01", species="Douglas-fir", ends_sealed=True, **HERE)
+        operations.edit_timber(shop, "FER-01", species="Douglas-fir", ends_sealed=True, **here())
         wide = timber(shop_folder).section
-        operations.edit_timber(shop, "FER-01", section=replace(wide, width_mm=210.0), sure=True, **HERE)
+        operations.edit_timber(shop, "FER-01", section=replace(wide, width_mm=210.0), sure=True, **here())
     page.run()  # drawn anew: its fields hold what stood there when it was opened
     page.text_input(key="edit-FER-01-length-0").set_value("9 ft")
     press(page, "edit-FER-01-save-0")
@@ -64,7 +67,7 @@ def test_a_field_that_nobody_touched_does_not_write_over_what_somebody_else_save
 def test_what_is_typed_stays_where_somebody_else_changes_the_tag_meanwhile(app, shop_folder):
     page = editing(app)
     with shops.open(shop_folder) as shop:
-        operations.edit_timber(shop, "FER-01", tag="FER-77", **HERE)
+        operations.edit_timber(shop, "FER-01", tag="FER-77", **here())
     page.run()  # the same fields as before: a browser keeps what is typed in them
     page.text_input(key="edit-FER-01-length-0").set_value("9 ft")
     press(page, "edit-FER-01-save-0")
@@ -75,7 +78,7 @@ def test_what_is_typed_stays_where_somebody_else_changes_the_tag_meanwhile(app, 
 def test_a_reading_being_typed_is_stored_under_the_tag_that_somebody_else_gave_meanwhile(app, shop_folder):
     page = open_page(app, do="reading")
     with shops.open(shop_folder) as shop:
-        operations.edit_timber(shop, "FER-01", tag="FER-77", **HERE)
+        operations.edit_timber(shop, "FER-01", tag="FER-77", **here())
     page.run()
     page.text_input(key="reading-FER-01-pins-mc-0").set_value("21.5")
     page.text_input(key="reading-FER-01-pins-depth-0").set_value("1 3/4 in")
@@ -97,7 +100,7 @@ def test_a_reading_that_somebody_else_corrected_meanwhile_keeps_that_value(app, 
     press(page, f"reading_edit-{row}")
     with shops.open(shop_folder) as shop:
         one = corrections.choose(shop, Owner.TIMBER, "FER-01")
-        corrections.put_right(shop, one, note="misread", value=27.3, sure=True, **HERE)
+        corrections.put_right(shop, one, note="misread", value=27.3, sure=True, **here())
     page.run()
     page.text_input(key=f"{name}-why-0").set_value("other face")
     page.selectbox(key=f"{name}-face-0").set_value("c")
