@@ -7,7 +7,7 @@ import sys
 
 FOLDER = "tests/bench/honesty"
 MAY = {"accuracy", "shop_run", "faults", "kin"}  # fill a shop and ask it, each of something else
-TESTS = {"test_honesty", "test_scores", "test_truth"}
+TESTS = {"test_honesty", "test_kin", "test_scores", "test_truth"}
 LOADS_THOSE = TESTS | {"__init__", "against", "asking", "plots", "room", "rows", "run"} | MAY
 
 

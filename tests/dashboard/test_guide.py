@@ -307,6 +307,11 @@ def test_what_the_study_is_said_to_show_stands_in_its_rows():
     assert some  # "some sets held less than the nine in ten that is promised"
     neighbour = width("of a lot: hand, scale, air 3, pins in another") / width("of a lot: hand, scale, air 3")
     assert 0.9 < neighbour < 1.1  # "hardly did for its neighbour"
+    misread = "of a lot: hand set for another wood, scale, air 3"
+    assert width(misread) < width("of a lot: hand, scale, air 3")  # "told too narrow"
+    least = min(float(each["covered_pct"]) for (name, part), each in ACCURACY.items()
+                if part == "mean" and _is_read(name) and name != misread)  # fmt: skip
+    assert float(ACCURACY[misread, "mean"]["covered_pct"]) < least  # "least with a meter set for another"
 
 
 def test_figures_of_the_sources_are_used_and_say_where_they_stand():

@@ -3,12 +3,15 @@
 python tests/bench/honesty/kin.py --yards 12
 python tests/bench/honesty/kin.py --yards 12 --nothing-shared
 
-The truths are those of the bench, with a lot's own level of ln D, one shed and one meter for all of a yard.
+The truths are those of the bench, with a lot's own level of ln D, one shed and one meter for all of a yard,
+drawn from all numbers but of what is kept out of tuning: neither physics nor meter is of either kept-out set.
 """
 
 from __future__ import annotations
 
 import argparse
+import ast
+import hashlib
 import json
 import pickle
 import sys
@@ -54,15 +57,23 @@ def true_of(piece, air, record):
     )  # fmt: skip
 
 
-def lot(number, count, *, shared):
-    """Truths of the timbers of one yard, all of one lot; the last is the one that nobody reads."""
-    rng = np.random.default_rng([101, number])
+def alike(number):
+    """Numbers of the timbers that a yard's lot is drawn from: of one wood and physics, none kept out."""
     physics, kind = PHYSICS[number % 3], timbers.KINDS[(number // 3) % 4].name
     known = (
-        n for n in range(4000) if timbers.physics_of(n) == physics and timbers.meter_of(n) != HELD_OUT_METER
+        n
+        for n in range(4000)
+        if timbers.physics_of(n, second=False) == physics
+        and timbers.meter_of(n, second=False) != HELD_OUT_METER
     )
-    alike = [n for n in known if timbers.KINDS[(n // 4 + n // 16) % len(timbers.KINDS)].name == kind]
-    pieces = [timbers.piece(int(n)) for n in rng.choice(alike, count + 1, replace=False)]
+    return [n for n in known if timbers.KINDS[(n // 4 + n // 16) % len(timbers.KINDS)].name == kind]
+
+
+def drawn(number, count, *, shared):
+    """Timbers of one yard, all of one lot, its air and its record; the last is the one that nobody reads."""
+    rng = np.random.default_rng([101, number])
+    picked = rng.choice(alike(number), count + 1, replace=False)
+    pieces = [timbers.piece(int(n), second=False) for n in picked]
     first = pieces[0]
     air = climates.weather(rng, first.climate, first.arrived_s, DAYS * STEPS_A_DAY)
     record, level = climates.recorded(rng, air, first.arrived_s), rng.normal(0, LOTS_SD)
@@ -76,13 +87,25 @@ def lot(number, count, *, shared):
             conductance_m_s=first.conductance_m_s * float(np.exp(rng.normal(0, SHED_LN_SD))),
             emc_offset_pct=first.emc_offset_pct + float(rng.normal(0, SHED_EMC_SD)),
         )  # fmt: skip
-        found.append(true_of(of_yard, air, record))
-    return found
+        found.append(of_yard)
+    return found, air, record
+
+
+def lot(number, count, *, shared):
+    """Truths of the timbers of one yard."""
+    pieces, air, record = drawn(number, count, shared=shared)
+    return [true_of(each, air, record) for each in pieces]
+
+
+def fingerprint(file=__file__):
+    """Hash of this module, whatever its layout and comments: `truth.fingerprint` knows nothing of it."""
+    tree = ast.parse(Path(file).read_text(encoding="utf-8"))
+    return hashlib.sha256(ast.dump(tree).encode()).hexdigest()[:8]
 
 
 def kept(number, count, *, shared):
     """The same, from its file if there is one."""
-    name = f"lot-{'shared' if shared else 'nothing'}-{number}-{count}.pickle"
+    name = f"lot-{fingerprint()}-{'shared' if shared else 'nothing'}-{number}-{count}.pickle"
     file = truth.folder() / name
     if file.exists():
         with file.open("rb") as stream:

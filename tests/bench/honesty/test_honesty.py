@@ -15,7 +15,7 @@ import pytest
 
 sys.path.insert(0, str(Path(__file__).parents[1]))
 
-from honesty import kin, run, scores
+from honesty import accuracy, kin, run, scores
 
 TIMBERS = 60
 AHEAD = 180
@@ -125,6 +125,19 @@ def test_ten_of_a_lot_serve_the_one_that_nobody_reads(shared):
         assert kin.narrower(rows)[0] >= 0.30
     else:  # they share their physics, meter and shed all the same
         assert kin.narrower(rows)[0] < 0.10
+
+
+LOTS = 60  # of two timbers: an honest program holds less than 80 % of them once in 175 runs
+
+
+@pytest.mark.bench
+@pytest.mark.timeout(3600)
+def test_the_second_of_a_lot_read_by_hand_and_weighed_is_held():
+    rows = [row for number in range(LOTS) for row in accuracy.lot(number, ("of a lot: hand, scale, air 3",))]
+    told = list(accuracy.table(rows))
+    print(told)
+    assert [each["part"] for each in told] == ["mean", "core"]
+    assert all(each["timbers"] == LOTS and each["covered_pct"] >= 80 for each in told)
 
 
 @pytest.mark.slow

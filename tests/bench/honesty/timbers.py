@@ -131,24 +131,24 @@ class Piece:
         return USES[self.use][2]
 
 
-def physics_of(number):
-    """Of the second kept-out set two in three have its own physics."""
-    if number >= SECOND_FROM and number % 3 != 0:
+def physics_of(number, *, second=True):
+    """Of the second kept-out set two in three have its own physics; none has without that set."""
+    if second and number >= SECOND_FROM and number % 3 != 0:
         return "rings"
     return USUAL[number % len(USUAL)]
 
 
-def meter_of(number):
-    """Of the second kept-out set two in three have its own meter."""
-    if number >= SECOND_FROM and number % 3 != 1:
+def meter_of(number, *, second=True):
+    """Of the second kept-out set two in three have its own meter; none has without that set."""
+    if second and number >= SECOND_FROM and number % 3 != 1:
         return SECOND_METER
     return METERS[number % len(METERS)]
 
 
-def piece(number):
-    """Draw one timber."""
+def piece(number, *, second=True):
+    """Draw one timber; without the `second` set as if its numbers were like all others."""
     rng = np.random.default_rng([13, number])
-    physics = physics_of(number)
+    physics = physics_of(number, second=second)
     kind = KINDS[(number // 4 + number // 16) % len(KINDS)]
     fsp = kind.fsp_pct + float(rng.normal(0, 2))
     own = Kind(
@@ -203,7 +203,7 @@ def piece(number):
         shrinkage_factor=float(np.exp(rng.normal(0, 0.14))),
         fsp_pct=fsp,
         service_share=float(rng.uniform(0.25, 0.75)),
-        meter=meters.draw(rng, meter_of(number), fsp),
+        meter=meters.draw(rng, meter_of(number, second=second), fsp),
         pins_mm=(round(shallow), round(deep)),
         pin_faces=tuple(sorted(faces.tolist())),
         pin_days=int(rng.choice([14, 21, 28])),
