@@ -1,10 +1,13 @@
-"""Every check and every test, in the order in which they are quickest to fail; what failed is named last.
+"""Every check and every test, the quickest to fail first; what failed is said again last.
 
 Where all tests are run they go in portions, some files to a process, and as many processes side by side as
 the machine has cores and one more: browsers, brokers and disks are waited for most of the time, computations
 are not, and whichever process ends first takes the next portion. What one said comes when it has ended.
+A failure ends nothing, for whoever runs all wants to know all; the last lines of whatever failed stand at the
+end of the log, where they are looked for.
 
-``python tests/check.py [--bench] [--only-tests] [what pytest takes]``
+``python tests/check.py [--checks] [--bench] [--only-tests] [what pytest takes]``; ``--checks`` makes only the
+checks that take seconds.
 """
 
 from __future__ import annotations
@@ -18,7 +21,7 @@ import tempfile
 import threading
 import time
 from collections import deque
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -34,6 +37,7 @@ LONGEST_S = 3600  # for a portion
 IN_MEMORY = Path("/dev/shm")  # noqa: S108 - a folder of our own is made in it
 ROOM_BYTES = 6 * 2**30  # of it; all that the tests leave takes less than 1 GB
 NONE_LEFT = 5  # what pytest ends with where every test of its files was left out
+LAST_LINES = 30  # of what failed, said again at the end
 
 # A section dried for a day: the solver is compiled once, not by every process that comes to it first.
 COMPILED = """
@@ -56,18 +60,72 @@ class Portion:
     argv: tuple[str, ...]
     passes: frozenset[int] = frozenset({0})
     env: Mapping[str, str] = field(default_factory=dict)
+    needs_solver: bool = False
 
 
-def step(name: str, argv: Sequence[str | Path], **env: str) -> bool:
-    """Run one check in the project's folder and say how it went."""
-    print(f"== {name}", flush=True)
-    began = time.monotonic()
-    done = subprocess.run([str(each) for each in argv], cwd=ROOT, env=os.environ | env, check=False)
-    print(
-        f"== {name}: {'ok' if not done.returncode else 'FAILED'}, {time.monotonic() - began:.0f} s",
-        flush=True,
-    )
-    return not done.returncode
+@dataclass(frozen=True)
+class Failure:
+    """What did not pass, and what it said."""
+
+    name: str
+    told: str = ""
+
+
+SOLVER = Portion("compiled solver", (sys.executable, "-c", COMPILED))
+
+
+def run(each: Portion, **env: str) -> tuple[bool, str]:
+    """Run a portion in the project's folder; return whether it passed and all that it said."""
+    try:
+        done = subprocess.run(
+            each.argv,
+            cwd=ROOT,
+            env={**os.environ, **env, **each.env},
+            stdout=subprocess.PIPE,
+            stderr=subprocess.STDOUT,
+            check=False,
+            timeout=LONGEST_S,
+        )
+    except subprocess.TimeoutExpired as err:
+        return False, (err.stdout or b"").decode(errors="replace") + f"\nended after {LONGEST_S} s\n"
+    except OSError as err:
+        return False, f"it could not be started: {err}\n"
+    return done.returncode in each.passes, done.stdout.decode(errors="replace")
+
+
+def one_by_one(steps: Iterable[Portion]) -> list[Failure]:
+    """Run what takes seconds, and say how each went as it ends; return what failed."""
+    failed = []
+    for each in steps:
+        print(f"== {each.name}", flush=True)
+        began = time.monotonic()
+        fine, told = run(each)
+        if not fine:
+            failed.append(Failure(each.name, told))
+        print(
+            f"{told}== {each.name}: {'ok' if fine else 'FAILED'}, {time.monotonic() - began:.0f} s",
+            flush=True,
+        )
+    return failed
+
+
+def checks() -> list[Portion]:
+    """Return what is known within seconds."""
+    return [
+        Portion("ruff check", (str(BIN / "ruff"), "check", ".")),
+        Portion("ruff format", (str(BIN / "ruff"), "format", "--check", ".")),
+        Portion("import contracts", (str(BIN / "lint-imports"),)),
+    ]
+
+
+def ended(failed: Sequence[Failure]) -> int:
+    """Say the last lines of all that failed once more, then its names; return the code to end with."""
+    for each in failed:
+        last = each.told.rstrip().splitlines()[-LAST_LINES:]
+        print("\n".join([f"== {each.name} FAILED; its last lines:", *last]), flush=True)
+    names = "; ".join(each.name for each in failed)
+    print(f"== {'failed: ' + names if failed else 'all passed'}", flush=True)
+    return 1 if failed else 0
 
 
 @contextlib.contextmanager
@@ -97,7 +155,8 @@ def portions(pytest: Sequence[str]) -> Iterator[Portion]:
             said = f"tests/{name}" + (f", part {part + 1} of {parts}" if parts > 1 else "")
             # what has to outlive a cut is tried on the disk
             where = {"TMPDIR": tempfile.gettempdir()} if name in LAST else {}
-            yield Portion(said, (*pytest, *files[part::parts]), frozenset({0, NONE_LEFT}), where)
+            argv = (*pytest, *files[part::parts])
+            yield Portion(said, argv, frozenset({0, NONE_LEFT}), where, needs_solver=True)
 
 
 @contextlib.contextmanager
@@ -119,35 +178,36 @@ def working_room() -> Iterator[dict[str, str]]:
         yield {"TMPDIR": room}
 
 
-def side_by_side(left: deque[Portion]) -> list[str]:
-    """Run portions side by side, each one's words in one piece as it ends; return what failed."""
+def taken(left: deque[Portion]) -> Iterator[Portion]:
+    """Give portions as long as there are any; lanes take them from the same ones."""
+    while True:
+        try:
+            yield left.popleft()
+        except IndexError:
+            return
+
+
+def side_by_side(left: deque[Portion]) -> list[Failure]:
+    """Run portions side by side, each one's words in one piece as it ends; return what failed.
+
+    What needs the compiled solver waits for it, where it is among them.
+    """
     began, failed, speaking = time.monotonic(), [], threading.Lock()
     table: list[str] = []
+    compiled = threading.Event()
+    if SOLVER not in left:
+        compiled.set()
 
     def lane(env: dict[str, str]) -> None:
-        while True:
-            try:
-                each = left.popleft()
-            except IndexError:
-                return
+        for each in taken(left):
+            if each.needs_solver:
+                compiled.wait(LONGEST_S)
             start = time.monotonic()
             with speaking:
                 print(f"== started: {each.name}", flush=True)
-            try:
-                done = subprocess.run(
-                    each.argv,
-                    cwd=ROOT,
-                    env={**os.environ, **env, **each.env},
-                    stdout=subprocess.PIPE,
-                    stderr=subprocess.STDOUT,
-                    check=False,
-                    timeout=LONGEST_S,
-                )
-                fine, told = done.returncode in each.passes, done.stdout
-            except subprocess.TimeoutExpired as err:
-                fine, told = False, (err.stdout or b"") + f"\nended after {LONGEST_S} s\n".encode()
-            except OSError as err:
-                fine, told = False, f"it could not be started: {err}\n".encode()
+            fine, told = run(each, **env)
+            if each is SOLVER:
+                compiled.set()  # where it failed the tests will say more
             now = time.monotonic()
             line = (
                 f"== {each.name}: {'ok' if fine else 'FAILED'}, {now - start:.0f} s, at {now - began:.0f} s"
@@ -155,8 +215,8 @@ def side_by_side(left: deque[Portion]) -> list[str]:
             with speaking:
                 table.append(line)
                 if not fine:
-                    failed.append(each.name)
-                print(f"{told.decode(errors='replace')}{line}", flush=True)
+                    failed.append(Failure(each.name, told))
+                print(f"{told}{line}", flush=True)
 
     with working_room() as env:
         lanes = [threading.Thread(target=lane, args=(env,)) for _ in range(SIDE_BY_SIDE)]
@@ -166,7 +226,7 @@ def side_by_side(left: deque[Portion]) -> list[str]:
             for each in lanes:
                 each.join()
         finally:
-            failed += [each.name for each in left]
+            failed += [Failure(each.name, "it was not begun") for each in left]
             left.clear()  # of what was broken off nothing more is begun
             for each in lanes:
                 each.join()
@@ -178,35 +238,25 @@ def main(args: list[str]) -> int:
     """Run all, even after a failure; 0 only if each passed."""
     bench, only_tests = "--bench" in args, "--only-tests" in args
     rest = [each for each in args if each not in {"--bench", "--only-tests"}]
-    python = BIN / "python"
+    if "--checks" in args:
+        return ended(one_by_one(checks()))
     # compiled once beside the sources, so that none of some hundred commands has to
-    steps: list[tuple[str, list[str | Path]]] = [
-        ("compiled code", [python, "-m", "compileall", "-q", *PARTS]),
-        ("compiled solver", [python, "-c", COMPILED]),
-    ]
-    if not only_tests:
-        steps = [
-            ("ruff check", [BIN / "ruff", "check", "."]),
-            ("ruff format", [BIN / "ruff", "format", "--check", "."]),
-            ("import contracts", [BIN / "lint-imports"]),
-            *steps,
-        ]
-    failed = [name for name, argv in steps if not step(name, argv)]
-    print(f"== before the tests: {'failed: ' + ', '.join(failed) if failed else 'all passed'}", flush=True)
+    first = Portion("compiled code", (sys.executable, "-m", "compileall", "-q", *PARTS))
+    failed = one_by_one([*([] if only_tests else checks()), first])
+    names = ", ".join(each.name for each in failed)
+    print(f"== before the tests: {'failed: ' + names if failed else 'all passed'}", flush=True)
     marks = [] if bench else ["-m", "not bench"]
-    pytest = [str(python), "-m", "pytest", *marks]
+    pytest = [sys.executable, "-m", "pytest", *marks]
     with types() as typed:
-        left = deque([] if only_tests else [typed])
+        left = deque([SOLVER] if only_tests else [SOLVER, typed])
         if rest or bench:  # what is measured is alone
-            if left:
-                failed += side_by_side(left)
+            failed += side_by_side(left)
             if subprocess.run([*pytest, *rest], cwd=ROOT, check=False).returncode:
-                failed.append("tests")
+                failed.append(Failure("tests"))
         else:
             left.extend(portions([*pytest, "-p", "no:cacheprovider"]))
             failed += side_by_side(left)
-    print(f"== {'failed: ' + '; '.join(failed) if failed else 'all passed'}", flush=True)
-    return 1 if failed else 0
+    return ended(failed)
 
 
 if __name__ == "__main__":

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import shutil
 from datetime import UTC, datetime, timedelta
 
 import numpy as np
@@ -44,13 +45,13 @@ def readings(arrived):
             yield say(Series(owner=Owner.AIR, name="attic", quantity=quantity), value, when)
 
 
-@pytest.fixture
-def apart(shop_folder, invented, monkeypatch):
-    """A shop with one timber whose scale says 57 % and whose pins say 14 %."""
+@pytest.fixture(scope="module")
+def evaluated(filled, invented, tmp_path_factory):
+    """A shop with one timber whose scale says 57 % and whose pins say 14 %, evaluated once; for copying."""
     now = datetime.now(UTC).replace(microsecond=0)
     arrived = now - timedelta(days=DAYS)
-    monkeypatch.setenv("BAULK_SHOP", str(shop_folder))
-    with shops.open(shop_folder) as shop:
+    folder = shutil.copytree(filled(), tmp_path_factory.mktemp("evaluated") / "shop")
+    with shops.open(folder) as shop:
         operations.add_timber(
             shop,
             invented.piece(TAG, place="attic", arrived_utc=arrived, green_mc_pct=75.0),
@@ -58,7 +59,18 @@ def apart(shop_folder, invented, monkeypatch):
         )
         shop.store.append(list(readings(arrived)))
         evaluation_gather.evaluate(TAG, shop, now)
-    return shop_folder, now
+    return folder, now
+
+
+@pytest.fixture
+def shop_folder(evaluated, tmp_path):
+    return shutil.copytree(evaluated[0], tmp_path / "shop")
+
+
+@pytest.fixture
+def apart(shop_folder, evaluated, monkeypatch):
+    monkeypatch.setenv("BAULK_SHOP", str(shop_folder))
+    return shop_folder, evaluated[1]
 
 
 def test_the_stored_verdict_and_the_retained_message_carry_it_first(apart):

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import functools
 import json
+import shutil
 from datetime import UTC, datetime
 
 import pytest
@@ -27,20 +29,33 @@ def app():
     return commands.build(("timber", "place", "reading"))
 
 
+def asked(app, folder, *words):
+    """Run a command on a shop; an error made on purpose is raised."""
+    done = CliRunner().invoke(app, list(words), env={"BAULK_SHOP": str(folder)}, catch_exceptions=False)
+    assert done.exit_code == 0, done.output
+    return done.stdout
+
+
+@pytest.fixture(scope="module")
+def entered(app, tmp_path_factory):
+    """A small inch shop that has two timbers; for copying."""
+    folder = shops.init(tmp_path_factory.mktemp("entered") / "shop", name="Test yard", units="inch")
+    for tag in ("FER-01", "FER-02"):
+        asked(app, folder, *OAK, "--yes", tag)  # of one size and day: asked about
+    return folder
+
+
+@pytest.fixture
+def shop_dir(entered, tmp_path):
+    return shutil.copytree(entered, tmp_path / "shop")
+
+
 @pytest.fixture
 def here(app, shop_dir, monkeypatch):
-    """Run a command on a small inch shop that has two timbers; an error made on purpose is raised."""
+    """Run a command on that shop."""
     monkeypatch.setenv("COLUMNS", "140")
     monkeypatch.setenv("USER", "ben")
-
-    def run(*words):
-        done = CliRunner().invoke(app, list(words), env={"BAULK_SHOP": str(shop_dir)}, catch_exceptions=False)
-        assert done.exit_code == 0, done.output
-        return done.stdout
-
-    for tag in ("FER-01", "FER-02"):
-        run(*OAK, "--yes", tag)  # of one size and day: asked about
-    return run
+    return functools.partial(asked, app, shop_dir)
 
 
 @pytest.fixture

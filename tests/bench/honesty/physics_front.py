@@ -34,7 +34,7 @@ class Wood:
 def draw(rng, kind):
     """Draw one timber's law."""
     return Wood(
-        fsp_pct=kind.fsp_pct,
+        fsp_pct=float(kind.fsp_pct),  # compiled for real numbers, once
         slope_per_pct=float(rng.uniform(-0.01, 0.03)),
         creep=float(rng.uniform(0.0, 0.06)),
         sapwood=float(rng.uniform(0.5, 1.5)) if kind.softwood else 0.05,

@@ -41,7 +41,7 @@ class Wood:
 def draw(rng, kind):
     """Draw one timber's law."""
     return Wood(
-        fsp_pct=kind.fsp_pct,
+        fsp_pct=float(kind.fsp_pct),  # compiled for real numbers, once
         power=float(rng.uniform(1.5, 3.5)),
         half_pct=float(rng.uniform(15, 24)),
         plugged=float(np.exp(rng.normal(-0.7, 0.5))),

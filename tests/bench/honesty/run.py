@@ -51,10 +51,10 @@ def one_core(taken):
             os.sched_setaffinity(0, {cores[taken.value % len(cores)]})
 
 
-def job(number, histories, readings):
+def job(number, histories, readings, moved):
     from honesty import rows  # noqa: PLC0415 - the program is loaded by those who ask it
 
-    return rows.follow(number, histories=histories, readings=readings)
+    return rows.follow(number, histories=histories, readings=readings, moved=moved)
 
 
 def square_job(number):
@@ -116,8 +116,8 @@ def tell_squared(rows):
         show(f"told and held, {words}", scores.reliability(told, [row[name] for row in rows]))
 
 
-def asked(numbers, *, histories=(3, 9, 15), readings=True, workers=2):
-    """Moisture rows and movement rows of many timbers."""
+def asked(numbers, *, histories=(3, 9, 15), readings=True, moved=True, workers=2):
+    """Moisture rows of many timbers and, if asked for, movement rows."""
     context = get_context("spawn")
     moisture, movement = [], []
     with ProcessPoolExecutor(
@@ -126,7 +126,7 @@ def asked(numbers, *, histories=(3, 9, 15), readings=True, workers=2):
         initializer=one_core,
         initargs=(context.Value("i", 0),),
     ) as pool:
-        work = partial(job, histories=tuple(histories), readings=readings)
+        work = partial(job, histories=tuple(histories), readings=readings, moved=moved)
         for one, other in pool.map(work, numbers):
             moisture += one
             movement += other

@@ -61,13 +61,18 @@ def slab_left(fourier):
     return float(np.sum(8 / (np.pi * odd) ** 2 * np.exp(-((odd * np.pi) ** 2) * fourier)))
 
 
+def real(law):
+    """Make whole numbers real, as those of a drawn law are: for others the truths' solvers compile anew."""
+    return {name: float(each) if isinstance(each, int) else each for name, each in law.items()}
+
+
 def bound(**more):
     law = {
         "power": 0.0, "middle_pct": 20, "width_pct": 5, "least": 0.1, "fsp_pct": 30, "sapwood": 1,
         "activation_j_mol": 40e3,
         "ratio": 1.0, "play": 0.0,
     }  # fmt: skip
-    return physics_bound.Wood(**(law | more))
+    return physics_bound.Wood(**real(law | more))
 
 
 def two_phase(**more):
@@ -75,7 +80,7 @@ def two_phase(**more):
         "fsp_pct": 30, "rise_per_pct": 0.0, "mobile": 0.999, "slow_days": 0.01, "free_days": 0.5,
         "capillary": 0.0, "sapwood": 1, "full_pct": 40, "activation_j_mol": 40e3, "ratio": 1.0,
     }  # fmt: skip
-    return physics_two_phase.Wood(**(law | more))
+    return physics_two_phase.Wood(**real(law | more))
 
 
 def front(**more):
@@ -88,7 +93,7 @@ def front(**more):
         "ratio": 1.0,
         "lag_days": 0.1,
     }
-    return physics_front.Wood(**(law | more))
+    return physics_front.Wood(**real(law | more))
 
 
 def potential(**more):
@@ -101,7 +106,7 @@ def potential(**more):
         "follow_days": 1e-3,
         "drier": 1.0,
     }
-    return physics_potential.Wood(**(law | more))
+    return physics_potential.Wood(**real(law | more))
 
 
 def rings(**more):
@@ -110,7 +115,7 @@ def rings(**more):
         "ring_sd": 0.0, "waves": (0.0, 0.0, 0.0), "activation_j_mol": 40e3, "ratio": 1.0, "slow_share": 0.0,
         "slow_days": 20.0,
     }  # fmt: skip
-    return physics_rings.Wood(**(law | more))
+    return physics_rings.Wood(**real(law | more))
 
 
 LAWS = {
