@@ -100,7 +100,7 @@ PARAMETERS: Final = (
         source="laws fitted to one wood differ between 0.04 and 0.14 a point; common practice, no source",
     ),
     Parameter(
-        name="ln_raised", sd=1.2, low=-3.5, high=2.0,
+        name="ln_raised", sd=1.2, low=-3.5, high=2.6,
         source=f"free water moves by itself or, in plugged heartwood, hardly at all: nine in ten from a "
         f"fifteenth of D at saturation, as good as a front, to three times; {_OWN}",
     ),
