@@ -252,7 +252,7 @@ class Path:
     def _ready(self) -> NDArray[np.bool_]:
         """As `ready` with a build: on a date on which no member stands the rest, no build is asked for."""
         found = self.apart.copy()
-        dates = found.any(axis=1)
+        dates = np.asarray(found.any(axis=1))
         found[dates] &= self._largest_on_mm(dates) <= self.rule.tolerance_mm
         found.flags.writeable = False
         return found
@@ -285,7 +285,7 @@ class Path:
         if self.building is None or self.rule.use.may_stay_wet or "build_mm" in self.__dict__:
             return self.first(self.ready(), probability)
         apart = self.apart
-        which = np.zeros(apart.shape[0], dtype=bool)
+        which: NDArray[np.bool_] = np.zeros(self.mean_pct.shape[0], dtype=np.bool_)
         for date in np.flatnonzero(apart.mean(axis=1) >= probability):
             which[:] = False
             which[date] = True
@@ -323,10 +323,10 @@ class Path:
         """
         if self.building is None or self.rule.use.may_stay_wet or "_ready" in self.__dict__:
             return self.ready()
-        found = np.zeros(self.mean_pct.shape, dtype=bool)
-        waits = np.ones(found.shape[1], dtype=bool)
+        found: NDArray[np.bool_] = np.zeros(self.mean_pct.shape, dtype=np.bool_)
+        waits: NDArray[np.bool_] = np.ones(self.mean_pct.shape[1], dtype=np.bool_)
         for stretch in self.building.stretches:
-            dates = np.zeros(found.shape[0], dtype=bool)
+            dates: NDArray[np.bool_] = np.zeros(self.mean_pct.shape[0], dtype=np.bool_)
             dates[stretch] = (self.apart[stretch] & waits).any(axis=1)
             if dates.any():
                 found[dates] = self.apart[dates] & (self._largest_on_mm(dates) <= self.rule.tolerance_mm)
