@@ -143,6 +143,21 @@ _few_laid_out = lru_cache(maxsize=64)(LaidOut)
 def kept(
     section: Section, law: DiffusionLaw, members: Members, cells: tuple[int, int], mirror: Mirror
 ) -> LaidOut:
-    """Return a section laid out for some members, as from `LaidOut`, the same one again where it is kept."""
+    """Lay out a section for some members, or take it again from those that are kept.
+
+    Parameters
+    ----------
+    section, law, members, cells, mirror
+        As for `LaidOut`. [mm, -, -, -, -]
+
+    Returns
+    -------
+    LaidOut
+        The same one for the same members, section, law, cells and mirror.
+
+    References
+    ----------
+    None: kept, not computed.
+    """
     few = members.size * cells[0] * cells[1] <= FEW_CELLS
     return (_few_laid_out if few else laid_out)(section, law, members, cells, mirror)
