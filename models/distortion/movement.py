@@ -20,13 +20,14 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
+from functools import lru_cache
 from typing import Final
 
 import numpy as np
 from numpy.typing import ArrayLike
 
 from baulk.models.constants import Floats
-from baulk.models.distortion.influence import solve
+from baulk.models.distortion.influence import Rival, Solved, solve
 from baulk.models.distortion.measures import CROWN, GAP, GAP_MEAN, SHEAR
 from baulk.models.drying.members import Members
 from baulk.models.errors import OutOfRange
@@ -237,7 +238,7 @@ class Shape:
         self._factor, self._onset_pct = _of_each(species, members)
         solved = solve(section, species, x_edges_mm, y_edges_mm)
         self.influence, self._shut = solved.influence, solved.shut
-        self._rivals = tuple(each for each in solved.rivals if _worse(section, solved.even, each.apart))
+        self._rivals = _rivals(section, solved)
         self.check_face = solved.check_face
         self._names = tuple(self.influence)
         self._rows = np.stack([self.influence[name] for name in self._names], axis=1)
@@ -500,6 +501,12 @@ def _moved(
 def _with(moved: Mapping[str, Floats], apart: Mapping[str, float], share: Floats) -> dict[str, Floats]:
     """Measures that differ by a share of what even shrinkage makes apart."""
     return {name: moved[name] + share * more for name, more in apart.items()}
+
+
+@lru_cache(maxsize=256)  # as many as `influence.solve` keeps; a plan of the air asks for one some fifty times
+def _rivals(section: Section, solved: Solved) -> tuple[Rival, ...]:
+    """Other faces that the check may as well open, as far as they cost more."""
+    return tuple(each for each in solved.rivals if _worse(section, solved.even, each.apart))
 
 
 def _worse(section: Section, even: Mapping[str, float], apart: Mapping[str, float]) -> bool:

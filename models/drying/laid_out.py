@@ -134,3 +134,30 @@ class LaidOut:
 # Members are told apart by which they are, so what is kept holds on to them. A build deals an ensemble to
 # four possible years in turn; the largest that are kept, of an ensemble in sapwood, are 1 MB each
 laid_out = lru_cache(maxsize=4)(LaidOut)
+
+# A plan of a room's air asks the same few members of all its timbers in turn, a hundred times; 50 kB each
+FEW_CELLS: Final = 8 * 8 * 16
+_few_laid_out = lru_cache(maxsize=64)(LaidOut)
+
+
+def kept(
+    section: Section, law: DiffusionLaw, members: Members, cells: tuple[int, int], mirror: Mirror
+) -> LaidOut:
+    """Lay out a section for some members, or take it again from those that are kept.
+
+    Parameters
+    ----------
+    section, law, members, cells, mirror
+        As for `LaidOut`. [mm, -, -, -, -]
+
+    Returns
+    -------
+    LaidOut
+        The same one for the same members, section, law, cells and mirror.
+
+    References
+    ----------
+    None: kept, not computed.
+    """
+    few = members.size * cells[0] * cells[1] <= FEW_CELLS
+    return (_few_laid_out if few else laid_out)(section, law, members, cells, mirror)

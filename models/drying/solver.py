@@ -10,7 +10,7 @@ error allows. End drying is not in it: see `baulk.models.end_grain` for how far 
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import replace
 from typing import Final, NamedTuple
 
@@ -21,9 +21,8 @@ from baulk.models.air import AirSeries
 from baulk.models.cell_means import Potential
 from baulk.models.constants import DAY_S, Floats
 from baulk.models.diffusion import DiffusionLaw
-from baulk.models.drying import layout, slot, starts, under_faces
+from baulk.models.drying import laid_out, layout, slot, starts, under_faces
 from baulk.models.drying.grid import cropped_mm, graded_edges_mm, moved, section_edges_mm
-from baulk.models.drying.laid_out import laid_out
 from baulk.models.drying.layout import air_gaps, potential
 from baulk.models.drying.members import Members
 from baulk.models.drying.mirror import Mirror
@@ -52,6 +51,7 @@ ERROR_PCT: Final = 0.03  # of one step, before it is taken off (see the kernel)
 MIDWINTER_POSIX_S: Final = 14 * DAY_S  # 15 January, of any year to a day
 LONGEST_S: Final = 8 * DAY_S
 FIRST_S: Final = 1800.0
+CUT_TOGETHER: Final = 2**16  # values of fields that a piece is cut out of at once: they stay in a cache
 
 
 def dry(  # noqa: PLR0913 - what a run needs
@@ -219,6 +219,8 @@ def dried_pct(  # noqa: PLR0913 - what a run needs
     at_posix_s: Floats,
     members: Members,
     faces: Covers | Schedule | None = None,
+    cells: tuple[int, int] = CELLS,
+    error_pct: float = ERROR_PCT,
     threads: int | None = None,
 ) -> Floats:
     """Moisture as from `dry` without layers near the faces, of all moments in one array.
@@ -227,14 +229,14 @@ def dried_pct(  # noqa: PLR0913 - what a run needs
 
     Parameters
     ----------
-    section, start, air, law, at_posix_s, members, faces, threads
+    section, start, air, law, at_posix_s, members, faces, cells, error_pct, threads
         As in `dry`, from the moment of the field at the start; moments not decreasing. \
-        [mm, %, -, -, s, -, -, -]
+        [mm, %, -, -, s, -, -, -, %, -]
 
     Returns
     -------
     ndarray, shape (times, m, ny, nx)
-        Cell means on `section_edges_mm` of the usual cells. [%]
+        Cell means on `section_edges_mm` of the cells. [%]
 
     Raises
     ------
@@ -242,7 +244,7 @@ def dried_pct(  # noqa: PLR0913 - what a run needs
         As from `dry`.
     """
     return _run(
-        section, start, air, law, start.posix_s, at_posix_s, members, faces, CELLS, LONGEST_S, ERROR_PCT,
+        section, start, air, law, start.posix_s, at_posix_s, members, faces, cells, LONGEST_S, error_pct,
         threads, near_faces=False,
     ).mc_pct  # fmt: skip
 
@@ -320,7 +322,15 @@ def cut(field: MoistureField, finished: Finished) -> MoistureField:
     OutOfRange
         If the piece does not fit where it is placed.
     """
-    return _cut(field, finished, moved)
+    piece, old, new = _edges_cut(field, finished)
+    return MoistureField(
+        posix_s=field.posix_s,
+        section=piece,
+        x_edges_mm=new[0],
+        y_edges_mm=new[1],
+        mc_pct=moved(field.mc_pct, *old, *new),
+        potential=field.potential,
+    )
 
 
 def cut_each(fields: Sequence[MoistureField], finished: Finished) -> tuple[MoistureField, ...]:
@@ -345,23 +355,36 @@ def cut_each(fields: Sequence[MoistureField], finished: Finished) -> tuple[Moist
     """
     from baulk.models.drying import crop  # noqa: PLC0415 - loads the compiler, as in `_solve`
 
-    return tuple(_cut(each, finished, crop.moved) for each in fields)
+    if len({(each.section, id(each.x_edges_mm), id(each.y_edges_mm)) for each in fields}) > 1:
+        return tuple(found for each in fields for found in cut_each([each], finished))
+    first = fields[0]
+    piece, old, (x_edges, y_edges) = _edges_cut(first, finished)
+    found: list[MoistureField] = []
+    together = max(CUT_TOGETHER // first.mc_pct.size, 1)
+    for begin in range(0, len(fields), together):
+        some = fields[begin : begin + together]
+        mc = np.array([each.mc_pct for each in some]) if len(some) > 1 else some[0].mc_pct[None]
+        found += [
+            MoistureField(
+                posix_s=each.posix_s,
+                section=piece,
+                x_edges_mm=x_edges,
+                y_edges_mm=y_edges,
+                mc_pct=cells,
+                potential=each.potential,
+            )
+            for each, cells in zip(some, crop.moved(mc, *old, x_edges, y_edges), strict=True)
+        ]
+    return tuple(found)
 
 
-def _cut(
-    field: MoistureField, finished: Finished, move: Callable[[Floats, Floats, Floats, Floats, Floats], Floats]
-) -> MoistureField:
+def _edges_cut(
+    field: MoistureField, finished: Finished
+) -> tuple[Section, tuple[Floats, Floats], tuple[Floats, Floats]]:
+    """Return the piece, and in its axes the edges of the cells it is cut from and of its own. [mm]."""
     piece = finished.inside(field.section)
-    x_old, y_old = field.x_edges_mm - finished.centre_x_mm, field.y_edges_mm - finished.centre_y_mm
-    x_edges, y_edges = cropped_mm(x_old, piece.width_mm), cropped_mm(y_old, piece.depth_mm)
-    return MoistureField(
-        posix_s=field.posix_s,
-        section=piece,
-        x_edges_mm=x_edges,
-        y_edges_mm=y_edges,
-        mc_pct=move(field.mc_pct, x_old, y_old, x_edges, y_edges),
-        potential=field.potential,
-    )
+    old = field.x_edges_mm - finished.centre_x_mm, field.y_edges_mm - finished.centre_y_mm
+    return piece, old, (cropped_mm(old[0], piece.width_mm), cropped_mm(old[1], piece.depth_mm))
 
 
 def _solve(  # noqa: PLR0913, PLR0917 - what a run needs, checked and laid out
@@ -386,7 +409,7 @@ def _solve(  # noqa: PLR0913, PLR0917 - what a run needs, checked and laid out
         )  # fmt: skip
     x_edges, y_edges = section_edges_mm(section, cells)
     mirror = Mirror.of(section, x_edges, y_edges, start, [covers for _, _, covers in calm])
-    laid, rows = laid_out(section, law, members, cells, mirror), air.rows
+    laid, rows = laid_out.kept(section, law, members, cells, mirror), air.rows
     damp, kerf, area_m2 = laid.damp, laid.kerf, laid.area_m2
     if kerf.rows.size:
         control = (control[0] * slot.FINER, *control[1:])

@@ -10,6 +10,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
 from functools import cached_property, lru_cache
+from itertools import pairwise
 from typing import Final
 
 import numpy as np
@@ -38,6 +39,7 @@ ANCHORS: Final = 9
 BUILD_SD: Final = 0.25
 BUILD_CELLS: Final = (8, 8)
 BUILD_ERROR_PCT: Final = 0.2
+DATES_TOGETHER: Final = 2**16  # values of pieces that are worked with at once, so that they stay in a cache
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -96,7 +98,7 @@ class Build:
         at_s = np.array([piece.posix_s for piece in pieces])
         anchors = np.unique(np.linspace(0, len(pieces) - 1, ANCHORS).round().astype(int))
         weights = [np.interp(at_s, at_s[anchors], one) for one in np.eye(anchors.size)]
-        self._between = np.stack(weights, axis=1)
+        self._between, self._anchors = np.stack(weights, axis=1), anchors
         self._open = {k: pieces[i] for k, i in enumerate(anchors)}
         self._largest_mm = np.zeros((anchors.size, pieces[0].mc_pct.shape[0]))
         self._species, self._members, self._work = species, members, work
@@ -116,11 +118,18 @@ class Build:
             self._work_out(anchor)
         return self._laid_between()
 
-    def largest_on_mm(self, date: int) -> Floats:
-        """Largest movement during the build begun on one date, to the bit as of all, shape (m,), [mm]."""
-        for anchor in np.flatnonzero(self._between[date]):
+    def largest_on_mm(self, dates: NDArray[np.bool_]) -> Floats:
+        """Largest movement during the build begun on some dates, to the bit as of all, (k, m), [mm]."""
+        for anchor in np.flatnonzero(self._between[dates].any(axis=0)):
             self._work_out(int(anchor))
-        return np.asarray(self._laid_between()[date])  # anchors left out weigh exactly nothing there
+        return np.asarray(self._laid_between()[dates])  # anchors left out weigh exactly nothing there
+
+    @property
+    def stretches(self) -> tuple[slice, ...]:
+        """Dates between one date for which a build is run and the next, the last by itself."""
+        return tuple(
+            slice(first, last) for first, last in pairwise([*self._anchors.tolist(), self._between.shape[0]])
+        )
 
     def _laid_between(self) -> Floats:
         return np.asarray(self._between @ self._largest_mm * build_draw(self._largest_mm.shape[1]))
@@ -133,12 +142,10 @@ class Build:
         if self._shape is None:
             self._shape = Shape(piece.section, self._species, cut.x_edges_mm, cut.y_edges_mm, self._members)
         did = self._shape.did(cut.mc_pct)
-        then = self._shape.movement_between(did, end.mc_pct)
         if anchor == 0:
-            self._first = then
-        self._largest_mm[anchor] = np.maximum(
-            self._shape.movement_between(did, half.mc_pct).largest_mm, then.largest_mm
-        )
+            self._first = self._shape.movement_between(did, end.mc_pct)
+        both = self._shape.movement_between(did, np.array([half.mc_pct, end.mc_pct]))
+        self._largest_mm[anchor] = both.largest_mm.max(axis=0)
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)  # without slots: what is asked again and again is kept
@@ -232,7 +239,30 @@ class Path:
         """Whether each member may be squared on each date, for its own use or another, shape (nt, m)."""
         if (use or self.rule.use).may_stay_wet:
             return np.ones(self.mean_pct.shape, dtype=bool)
+        if use is None and self.building is not None:
+            return self._ready
         return np.asarray(np.logical_and.reduce(list(self.conditions(use).values())))
+
+    @cached_property
+    def apart(self) -> NDArray[np.bool_]:
+        """Whether each member stands all conditions of its own use but the build's, (nt, m)."""
+        return np.asarray(np.logical_and.reduce(list(self._before_build.values())))
+
+    @cached_property
+    def _ready(self) -> NDArray[np.bool_]:
+        """As `ready` with a build: on a date on which no member stands the rest, no build is asked for."""
+        found = self.apart.copy()
+        dates = np.asarray(found.any(axis=1))
+        found[dates] &= self._largest_on_mm(dates) <= self.rule.tolerance_mm
+        found.flags.writeable = False
+        return found
+
+    def _largest_on_mm(self, dates: NDArray[np.bool_]) -> Floats:
+        """Give the build's movement on some dates, of which nothing has to be worked out twice."""
+        assert self.building is not None  # noqa: S101 - asked by those who have looked
+        if "build_mm" in self.__dict__:
+            return np.asarray(self.build_mm[dates])
+        return self.building.largest_on_mm(dates)
 
     def probability(self, use: UseClass | None = None, *, fits: NDArray[np.bool_] | None = None) -> Floats:
         """Chance on each date, with `fits` that the piece comes out of the member too, shape (nt,)."""
@@ -254,9 +284,12 @@ class Path:
         """First candidate that is sure enough; the build is worked out no further than that takes."""
         if self.building is None or self.rule.use.may_stay_wet or "build_mm" in self.__dict__:
             return self.first(self.ready(), probability)
-        apart = np.logical_and.reduce(list(self._before_build.values()))
+        apart = self.apart
+        which: NDArray[np.bool_] = np.zeros(self.mean_pct.shape[0], dtype=np.bool_)
         for date in np.flatnonzero(apart.mean(axis=1) >= probability):
-            stood = apart[date] & (self.building.largest_on_mm(int(date)) <= self.rule.tolerance_mm)
+            which[:] = False
+            which[date] = True
+            stood = apart[date] & (self.building.largest_on_mm(which)[0] <= self.rule.tolerance_mm)
             if stood.mean() >= probability:
                 return datetime.fromtimestamp(float(self.posix_s[date]), UTC)
         return None
@@ -278,9 +311,27 @@ class Path:
         stood : ndarray of bool, shape (nt, m), optional
             One condition instead of all.
         """
-        ready = self.ready() if stood is None else stood
+        ready = self._first_ready if stood is None else stood
         ahead = (self.posix_s - self.posix_s[0]) / DAY_S
         return np.asarray(np.where(ready.any(axis=0), ahead[np.argmax(ready, axis=0)], ahead[-1]))
+
+    @cached_property
+    def _first_ready(self) -> NDArray[np.bool_]:
+        """As `ready` up to each member's first date, after which it may be left out, shape (nt, m).
+
+        Of a timber that dries, a few builds about that date are asked for, and none of the others.
+        """
+        if self.building is None or self.rule.use.may_stay_wet or "_ready" in self.__dict__:
+            return self.ready()
+        found: NDArray[np.bool_] = np.zeros(self.mean_pct.shape, dtype=np.bool_)
+        waits: NDArray[np.bool_] = np.ones(self.mean_pct.shape[1], dtype=np.bool_)
+        for stretch in self.building.stretches:
+            dates: NDArray[np.bool_] = np.zeros(self.mean_pct.shape[0], dtype=np.bool_)
+            dates[stretch] = (self.apart[stretch] & waits).any(axis=1)
+            if dates.any():
+                found[dates] = self.apart[dates] & (self._largest_on_mm(dates) <= self.rule.tolerance_mm)
+                waits &= ~found[stretch].any(axis=0)
+        return found
 
     def spread_days(self, stood: NDArray[np.bool_] | None = None) -> float:
         """Return the standard deviation of `days`, with that of the step of the candidates, [d]."""
@@ -292,6 +343,7 @@ class Path:
         return self.shape.movement_from(self.did_mm[0], service_mc_pct)
 
 
+@lru_cache(maxsize=16)
 def build_draw(members: int, seed: int = 13) -> Floats:
     """Factor of every member on the movement during its build, the same at every call.
 
@@ -308,10 +360,12 @@ def build_draw(members: int, seed: int = 13) -> Floats:
     Returns
     -------
     ndarray, shape (members,)
-        Lognormal about 1, in even steps of probability. [-]
+        Lognormal about 1, in even steps of probability; read-only. [-]
     """
     even = scipy.special.ndtri((np.arange(members) + 0.5) / members)
-    return np.asarray(np.exp(BUILD_SD * even[np.random.default_rng(seed).permutation(members)]))
+    draw = np.exp(BUILD_SD * even[np.random.default_rng(seed).permutation(members)])
+    draw.flags.writeable = False
+    return np.asarray(draw)
 
 
 def path(
@@ -346,13 +400,17 @@ def path(
     pieces = solver.cut_each(fields, finished)
     section = finished.inside(fields[0].section)
     shape = Shape(section, rule.species, pieces[0].x_edges_mm, pieces[0].y_edges_mm, members)
-    mean = np.array([piece.mean_pct for piece in pieces])
-    at_s = forecast.posix_s[::EVERY]
+    did, mean = [], []
+    few = max(DATES_TOGETHER // pieces[0].mc_pct.size, 1)
+    for first in range(0, len(pieces), few):
+        mc = np.array([piece.mc_pct for piece in pieces[first : first + few]])
+        did.append(shape.did(mc))
+        mean.append(np.sum(mc * pieces[0].area_mm2, axis=(-2, -1)) / pieces[0].area_mm2.sum())
     return Path(
-        posix_s=at_s,
+        posix_s=forecast.posix_s[::EVERY],
         shape=shape,
-        did_mm=np.array([shape.did(piece.mc_pct) for piece in pieces]),
-        mean_pct=mean,
+        did_mm=np.concatenate(did),
+        mean_pct=np.concatenate(mean),
         building=None
         if work is None or not work.build_days > 0
         else Build(pieces, rule.species, members, work),

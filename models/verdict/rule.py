@@ -13,6 +13,7 @@ squaring. So where no limit is given for a season, its movement is told beside t
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Final, Literal
 
 import numpy as np
@@ -180,6 +181,7 @@ def season_conditions(shape: Shape, did_mm: Floats, use: UseClass) -> dict[What,
     return found
 
 
+@lru_cache(maxsize=64)
 def service_draw(use: UseClass, members: int, seed: int = 11) -> Floats:
     """Service moisture of every member: even over the middle half of the range, the same at every call.
 
@@ -195,8 +197,10 @@ def service_draw(use: UseClass, members: int, seed: int = 11) -> Floats:
     Returns
     -------
     ndarray, shape (members,)
-        Mean moisture content in service. [% of oven-dry mass]
+        Mean moisture content in service; read-only. [% of oven-dry mass]
     """
     even = 0.25 + 0.5 * (np.arange(members) + 0.5) / members
     order = np.random.default_rng(seed).permutation(members)
-    return np.asarray(use.service_low_pct + (use.service_high_pct - use.service_low_pct) * even[order])
+    draw = use.service_low_pct + (use.service_high_pct - use.service_low_pct) * even[order]
+    draw.flags.writeable = False
+    return np.asarray(draw)

@@ -3,11 +3,15 @@
 import importlib.util
 import json
 import shutil
+from datetime import UTC, datetime
 from pathlib import Path
 
 import pytest
 import streamlit as st
 from streamlit.testing.v1 import AppTest
+
+from baulk.ingest import shop as shops
+from baulk.ingest.planning import humidity
 
 _HERE = Path(__file__).parent
 APP = _HERE.parents[1] / "dashboard" / "app.py"
@@ -30,15 +34,26 @@ def crawl():
     return _load("yard_of_units")
 
 
+def fit(folder):
+    """Keep the ensembles from which plans of the air go on, so that not every plan fits every timber anew."""
+    with shops.open(folder) as opened:
+        for place in humidity.places(opened):
+            humidity.gather(opened, humidity.Asked(place=place), datetime.now(UTC))
+    return folder
+
+
 @pytest.fixture(scope="session")
 def filled(invented, tmp_path_factory):
     """Return the folder of an invented shop, filled once for each way of filling it; it is for copying."""
     made = {}
 
-    def once(**given):
-        key = json.dumps(given, sort_keys=True)
+    def once(*, fitted=False, **given):
+        key = json.dumps({"fitted": fitted, **given}, sort_keys=True)
         if key not in made:
-            made[key] = invented.shop(tmp_path_factory.mktemp("filled") / "shop", **given)
+            folder = tmp_path_factory.mktemp("filled") / "shop"
+            made[key] = (
+                fit(shutil.copytree(once(**given), folder)) if fitted else invented.shop(folder, **given)
+            )
         return made[key]
 
     return once
@@ -46,7 +61,9 @@ def filled(invented, tmp_path_factory):
 
 @pytest.fixture
 def shop_folder(tmp_path, filled, request):
-    return shutil.copytree(filled(**getattr(request, "param", {})), tmp_path / "shop")
+    """Copy the invented shop; for a file that says FITTED with its timbers fitted, as after a night."""
+    given = {"fitted": getattr(request.module, "FITTED", False), **getattr(request, "param", {})}
+    return shutil.copytree(filled(**given), tmp_path / "shop")
 
 
 @pytest.fixture

@@ -21,6 +21,8 @@ from baulk.models.errors import OutOfRange
 from baulk.models.plan.humidity.air_plan import AirPlan
 from baulk.models.quantity import Owner
 
+FITTED = True
+
 
 def run(*words):
     return CliRunner().invoke(commands.build(("plan",)), ["plan", "air", *words])

@@ -14,6 +14,8 @@ from baulk.ingest import shop as shops
 from baulk.ingest.planning import kept_air, kept_promises
 from baulk.models.errors import NotFound, OutOfRange
 
+FITTED = True
+
 
 def run(folder, *words):
     return CliRunner().invoke(commands.build(("plan",)), ["plan", *words, "--shop", str(folder)])

@@ -7,6 +7,8 @@ import json
 import pypdfium2
 import pytest
 
+FITTED = True
+
 
 def words_of(path):
     document = pypdfium2.PdfDocument(path.read_bytes())

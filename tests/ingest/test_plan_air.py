@@ -5,11 +5,12 @@ from __future__ import annotations
 import itertools
 import json
 import math
+import shutil
 import threading
 import time
 from contextlib import suppress
 from dataclasses import replace
-from datetime import timedelta
+from datetime import UTC, datetime, timedelta
 from functools import partial
 
 import jsonschema
@@ -30,6 +31,8 @@ from baulk.models.quantity import Owner, Quantity
 from baulk.models.reading import Reading, Series
 from baulk.models.section import Finished, Section
 from baulk.models.timber import Event, EventKind, Place, Timber
+
+NOW = datetime(2026, 5, 14, 9, 30, tzinfo=UTC)  # as `now_utc`
 
 
 def timber(tag, now, **changes):
@@ -65,17 +68,39 @@ def air(place, now, days, temp=14.0, rh=70.0, every_h=6):
     return found
 
 
-@pytest.fixture
-def room(tmp_path, now_utc):
-    folder = shop.init(tmp_path / "room", name="Ferry yard", units="metric")
+def filled(folder):
+    """Make a yard with two timbers to dry and one that may stay wet in its shed."""
+    shop.init(folder, name="Ferry yard", units="metric")
     with shop.open(folder) as opened:
-        opened.register.add(timber("OAK-1", now_utc))
+        opened.register.add(timber("OAK-1", NOW))
         opened.register.add(
-            timber("PINE-1", now_utc, species="longleaf pine", use_class="deck", green_mc_pct=50.0)
+            timber("PINE-1", NOW, species="longleaf pine", use_class="deck", green_mc_pct=50.0)
         )
-        opened.register.add(timber("KEEL-1", now_utc, use_class="backbone-immersed"))
-        opened.register.add(timber("FAR-1", now_utc, place="loft"))
-        opened.store.append(air("shed", now_utc, 230))
+        opened.register.add(timber("KEEL-1", NOW, use_class="backbone-immersed"))
+        opened.register.add(timber("FAR-1", NOW, place="loft"))
+        opened.store.append(air("shed", NOW, 230))
+    return folder
+
+
+@pytest.fixture(scope="module")
+def fitted(tmp_path_factory):
+    """The yard with its timbers fitted and their ensembles kept, as after a night; it is for copying."""
+    folder = filled(tmp_path_factory.mktemp("fitted") / "room")
+    with shop.open(folder) as opened:
+        humidity.gather(opened, humidity.Asked(place="shed"), NOW)
+    return folder
+
+
+@pytest.fixture
+def room(tmp_path, fitted):
+    with shop.open(shutil.copytree(fitted, tmp_path / "room")) as opened:
+        yield opened
+
+
+@pytest.fixture
+def new_room(tmp_path):
+    """The yard before anything was worked out, for those that look at what is kept."""
+    with shop.open(filled(tmp_path / "room")) as opened:
         yield opened
 
 
@@ -110,27 +135,27 @@ def test_only_the_chosen_are_brought_to_their_square_and_the_rest_still_guards_i
     assert made.weeks[0].checking_pct is not None
 
 
-def test_a_what_if_fits_nothing_anew(room, now_utc, monkeypatch):
+def test_a_what_if_fits_nothing_anew(new_room, now_utc, monkeypatch):
     asked = humidity.Asked(place="shed", hold_rh=70.0, held_c=16.0)
-    first = humidity.plan(room, asked, now_utc)
+    first = humidity.plan(new_room, asked, now_utc)
 
     def fit(*_given):
         raise AssertionError("the ensemble was kept and is fresh")
 
     monkeypatch.setattr(compute, "fitted_to", fit)
     began = time.process_time()
-    again = humidity.plan(room, asked, now_utc + timedelta(minutes=5))
+    again = humidity.plan(new_room, asked, now_utc + timedelta(minutes=5))
     assert time.process_time() - began < 3.0
     assert again.gains[0].plan_weeks.median == pytest.approx(first.gains[0].plan_weeks.median, abs=1.0)
     with pytest.raises(AssertionError):  # half a day later it is fitted anew
-        humidity.plan(room, asked, now_utc + timedelta(hours=13))
+        humidity.plan(new_room, asked, now_utc + timedelta(hours=13))
 
 
-def test_the_surface_of_a_timber_is_kept_with_its_ensemble(room, now_utc, monkeypatch):
+def test_the_surface_of_a_timber_is_kept_with_its_ensemble(new_room, now_utc, monkeypatch):
     asked = humidity.Asked(place="shed")
-    first = {each.tag: each.surface for each in humidity.gather(room, asked, now_utc).need.stocks}
+    first = {each.tag: each.surface for each in humidity.gather(new_room, asked, now_utc).need.stocks}
     monkeypatch.setattr(compute, "fitted_to", None)
-    again = humidity.gather(room, asked, now_utc + timedelta(minutes=5)).need.stocks
+    again = humidity.gather(new_room, asked, now_utc + timedelta(minutes=5)).need.stocks
     for each in again:
         was = first[each.tag]
         assert each.surface.wanted_pct == pytest.approx(was.wanted_pct, rel=1e-5)

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 from typing import Final
 
 import numpy as np
 
 from baulk.models import keeping
+from baulk.models.air import AirSeries
 from baulk.models.air_scenarios import MONTH_RH_SD_PCT
 from baulk.models.constants import Floats
 from baulk.models.field import MoistureField
@@ -342,14 +343,17 @@ def _mean(spans: list[Span]) -> Span:
 def _decay_h(way: Way, each: Stock, made: Trajectories, need: Need) -> float:
     """Hours of the first year in which it is warm enough for decay with the shell above the safe moisture."""
     air = way.air() if not way.tags or each.tag in way.tags else need.room.year
-    start, hours = need.room.start_s, 0.0
-    for week, field in enumerate(made.fields[each.tag][:COUNTED]):
-        if float(np.median(field.shell_pct)) > keeping.SAFE_PCT:
-            begins = start + WEEK_S * week
-            few = air.posix_s >= begins - WEEK_S
-            few &= air.posix_s < begins + WEEK_S
-            part = type(air)(posix_s=air.posix_s[few], temp_c=air.temp_c[few], rh_pct=air.rh_pct[few])
-            hours += keeping.warm_hours(part, since_s=begins, until_s=begins + WEEK_S)
+    fields = made.fields[each.tag][:COUNTED]
+    whole = replace(fields[0], mc_pct=np.concatenate([one.mc_pct for one in fields]), potential=None)
+    damp = np.median(whole.shell_pct.reshape(len(fields), -1), axis=1) > keeping.SAFE_PCT
+    hours = 0.0
+    for week in np.flatnonzero(damp):
+        begins = need.room.start_s + WEEK_S * float(week)
+        first, last = np.searchsorted(air.posix_s, (begins - WEEK_S, begins + WEEK_S))
+        part = AirSeries(
+            posix_s=air.posix_s[first:last], temp_c=air.temp_c[first:last], rh_pct=air.rh_pct[first:last]
+        )
+        hours += keeping.warm_hours(part, since_s=begins, until_s=begins + WEEK_S)
     return hours
 
 

@@ -25,6 +25,7 @@ from baulk.models.plan.humidity import window as windows
 from baulk.models.plan.humidity.room import Room
 from baulk.models.plan.humidity.timbers import Stock, mean_pct, ready_days
 from baulk.models.plan.humidity.window import Band, Window
+from baulk.models.verdict import readiness
 
 KNOTS: Final = (0.0, 6.0, 16.0, 30.0, 52.0, 104.0)  # weeks
 TRIES: Final = 70  # of schedules
@@ -66,6 +67,8 @@ class Need:
     strict: bool = False
     elsewhere: Mapping[str, AirSeries] = field(default_factory=dict)
     years: tuple[AirSeries, ...] = ()
+    # by the humidities asked for: until schedule and window agree the same ones are asked for again and again
+    _floors: dict[bytes, list[tuple[str, Floats]]] = field(default_factory=dict, init=False, repr=False)
 
     def window(self, rh_pct: Floats) -> Window:
         """Window by week when the room is held at these humidities.
@@ -88,6 +91,12 @@ class Need:
         rh_pct : ndarray, shape (n,)
             By week. [%]
         """
+        key = np.asarray(rh_pct, dtype=np.float64).tobytes()
+        if key not in self._floors:
+            self._floors[key] = self._worked_out(rh_pct)
+        return self._floors[key]
+
+    def _worked_out(self, rh_pct: Floats) -> list[tuple[str, Floats]]:
         air, at_s = self.room.held(rh_pct), self.room.at_s()[:-1]
         found = []
         for each in self.stocks:
@@ -220,10 +229,11 @@ def score(rh_pct: Floats, need: Need, few: Sequence[Stock]) -> float:
     """
     room = need.room
     air, at_s = room.held(rh_pct), room.at_s(EVERY)
+    ahead = {days: ahead_pct(air, at_s, days) for days in {each.build_days for each in few}}
     total = 0.0
     for each in few:
-        excess = each.excess_mm(each.dried(air, at_s), ahead_pct(air, at_s, each.build_days))
-        days = ready_days(excess, at_s)
+        excess = each.excess_until_ready_mm(air, at_s, ahead[each.build_days])
+        days = ready_days(excess, at_s[: excess.shape[0]])
         lacking = np.maximum(excess[-1], 0.0) / each.rule.tolerance_mm
         weeks = days / 7 + UNREADY_WEEKS * np.where(days * DAY_S >= np.ptp(at_s), lacking, 0)
         total += _both(weeks, each.wanted)
@@ -285,10 +295,18 @@ def best(need: Need) -> tuple[Floats, Window]:
     dry = np.zeros(len(KNOTS))
     rh, found = agreed(dry, need)
     still = _near_expected(need)
+    known: dict[bytes, float] = {}  # where the window is shut, or a step leads, many places are one schedule
+
+    def scored(rh_pct: Floats) -> float:
+        key = rh_pct.tobytes()
+        if key not in known:
+            known[key] = score(rh_pct, need, few)
+        return known[key]
+
     starts = [dry, np.full(len(KNOTS), 0.5), np.append(np.zeros(len(KNOTS) - 2), [0.5, 0.7])]
-    begin = min(starts, key=lambda place: score(laid(place, found, room), need, few))
+    begin = min(starts, key=lambda place: scored(laid(place, found, room)))
     searched = scipy.optimize.minimize(
-        lambda place: score(laid(np.clip(place, 0, 1), found, room), need, few),
+        lambda place: scored(laid(np.clip(place, 0, 1), found, room)),
         begin,
         method="Powell",
         bounds=[(0.0, 1.0)] * len(KNOTS),
@@ -296,11 +314,11 @@ def best(need: Need) -> tuple[Floats, Window]:
     )
     steady = sorted(
         (_stepped(np.full(room.weeks, float(level)), found, room) for level in STEADY_RH),
-        key=lambda one: score(one, need, few),
+        key=scored,
     )
     some = [still, (rh, found), agreed(np.clip(searched.x, 0, 1), need, rh)]
     some += [_steady(each, need) for each in steady[:2]]
-    return min(some, key=lambda one: exact(one[0], need) + effort(one[0], room))
+    return some[_soonest([rh for rh, _ in some], need)]
 
 
 def exact(rh_pct: Floats, need: Need) -> float:
@@ -322,16 +340,34 @@ def exact(rh_pct: Floats, need: Need) -> float:
     ----------
     `readiness.path`.
     """
-    room = need.room
-    air, at_s = room.held(rh_pct), room.at_s(EVERY // 2)
-    return float(
-        np.mean(
-            [
-                _both(each.path(each.dried(air, at_s), at_s, air).days() / 7, each.wanted)
-                for each in need.targets
-            ]
-        )
-    )
+    return _weeks(_paths(rh_pct, need), need)
+
+
+def _paths(rh_pct: Floats, need: Need) -> list[readiness.Path]:
+    """Readiness of each chosen timber; no build is run yet."""
+    air, at_s = need.room.held(rh_pct), need.room.at_s(EVERY // 2)
+    return [each.path(each.dried(air, at_s), at_s, air) for each in need.targets]
+
+
+def _weeks(paths: Sequence[readiness.Path], need: Need, *, building: bool = True) -> float:
+    """Weeks as `exact` has them, or as if nothing moved while it is built, which is never more."""
+    days = [each.days() if building else each.days(each.apart) for each in paths]
+    return float(np.mean([_both(of / 7, each.wanted) for of, each in zip(days, need.targets, strict=True)]))
+
+
+def _soonest(schedules: Sequence[Floats], need: Need) -> int:
+    """Return the schedule of which `exact` and `effort` come to least, the first of several alike.
+
+    The builds, which cost most, are run only of those that would be soonest without them.
+    """
+    paths = [_paths(each, need) for each in schedules]
+    efforts = [effort(each, need.room) for each in schedules]
+    least = sorted((_weeks(each, need, building=False) + efforts[i], i) for i, each in enumerate(paths))
+    best = (np.inf, -1)
+    for at_least, i in least:
+        if (at_least, i) < best:
+            best = min(best, (_weeks(paths[i], need) + efforts[i], i))
+    return best[1]
 
 
 def told(stock: Stock, room: Room) -> Stock:

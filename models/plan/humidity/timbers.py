@@ -17,7 +17,7 @@ from baulk.models.constants import DAY_S, Floats
 from baulk.models.diffusion import DiffusionLaw
 from baulk.models.distortion.movement import Shape
 from baulk.models.drying import outer_layers, outer_march, solver
-from baulk.models.drying.grid import graded_edges_mm, moved
+from baulk.models.drying.grid import graded_edges_mm, moved, section_edges_mm
 from baulk.models.drying.solver import Members
 from baulk.models.face_cover import Covers
 from baulk.models.field import MoistureField
@@ -36,6 +36,7 @@ Part = Literal["dry", "beside", "keep", "wet"]  # to be dried; green beside it; 
 MEMBERS: Final = 16
 CELLS: Final = (8, 8)
 ERROR_PCT: Final = 0.2
+SPARE: Final = 3  # looks at a timber beyond the one at which its last member was ready in the air before
 SETTLING_C: Final = 15.0
 SETTLING_RH: Final = 65.0
 SETTLING_FROM_PCT: Final = 6.0  # a small step, for diffusion slows as wood dries
@@ -230,21 +231,80 @@ class Stock:
         ahead_pct : ndarray, shape (2, n), optional
             Mean EMC over half the build and over the build from each moment on; without it none counts. [%]
         """
-        rule, piece = self.rule, _stacked(fields, self.finished)
-        shape, count = self._shape(piece), len(fields)
+        mc = np.concatenate([each.mc_pct for each in fields])
+        return self._excess_mm(replace(fields[0], mc_pct=mc, potential=None), len(fields), ahead_pct)
+
+    def excess_until_ready_mm(self, air: AirSeries, at_s: Floats, ahead_pct: Floats) -> Floats:
+        """As `excess_mm` in some air, maybe only up to the moments by which every member is ready.
+
+        A timber is followed as far as it took the last time, and on to the end only where that is not enough.
+        What stands before the last four weeks of a run is the same to the bit however long the run goes on:
+        its steps are eight days at most, and the end moves the last two of them.
+
+        Parameters
+        ----------
+        air : AirSeries
+            From now on. [degC, %]
+        at_s : ndarray, shape (n,)
+            Moments at least four weeks apart, POSIX seconds. [s]
+        ahead_pct : ndarray, shape (2, n)
+            As in `excess_mm`. [%]
+
+        Returns
+        -------
+        ndarray, shape (k, m)
+            k is n where a member is not ready. [mm]
+        """
+        few = self._kept.get("enough", at_s.size)
+        if few < at_s.size:
+            found = self._followed_mm(air, at_s[: few + 1], ahead_pct[:, : few + 1])[:few]
+            if (found <= 0).any(axis=0).all():
+                return found
+        found = self._followed_mm(air, at_s, ahead_pct)
+        ready = found <= 0
+        if ready.any(axis=0).all():
+            self._kept["enough"] = int(np.argmax(ready, axis=0).max()) + SPARE
+        return found
+
+    def _followed_mm(self, air: AirSeries, at_s: Floats, ahead_pct: Floats) -> Floats:
+        start = self.start
+        mc = solver.dried_pct(
+            start.section, start, air, self.law, at_posix_s=at_s, members=self.members, cells=CELLS,
+            error_pct=ERROR_PCT,
+        )  # fmt: skip
+        x, y = section_edges_mm(start.section, CELLS)
+        whole = MoistureField(
+            posix_s=start.posix_s, section=start.section, x_edges_mm=x, y_edges_mm=y,
+            mc_pct=mc.reshape(-1, *mc.shape[2:]),
+        )  # fmt: skip
+        return self._excess_mm(whole, at_s.size, ahead_pct)
+
+    def _excess_mm(self, whole: MoistureField, count: int, ahead_pct: Floats | None) -> Floats:
+        """As `excess_mm`, of all moments in one field."""
+        rule, piece = self.rule, solver.cut(whole, self.finished)
+        shape = self._shape(piece)
         did = shape.did(piece.mc_pct.reshape(count, self.members.size, *piece.mc_pct.shape[1:]))
-        largest = shape.movement_from(did, rule.service_mc_pct).largest_mm
-        if ahead_pct is not None and self.build_days > 0:
-            for share, emc in zip(self.settling(), ahead_pct, strict=True):
-                moved = shape.movement_from(did, emc[:, None] + self.members.emc_offset_pct).largest_mm
-                largest = np.maximum(largest, share * moved)
-        excess = largest - rule.tolerance_mm
         dry_mm, damp_mm = self.use.season_limits_mm(shape.section.width_mm, shape.section.depth_mm)
+        settles = ahead_pct is not None and self.build_days > 0
+        to_pct: list[Floats | float] = [rule.service_mc_pct]
+        if ahead_pct is not None and settles:
+            to_pct += [emc[:, None] + self.members.emc_offset_pct for emc in ahead_pct]
+        if dry_mm is not None or damp_mm is not None:
+            to_pct += [self.use.service_low_pct, self.use.service_high_pct]
+        # one call for all of them: each by itself costs as much as all together
+        each_pct = np.concatenate([np.broadcast_to(one, did.shape[:2]) for one in to_pct])
+        moved = shape.movement_from(np.concatenate([did] * len(to_pct)), each_pct)
+        by_mm = moved.largest_mm.reshape(len(to_pct), *did.shape[:2])
+        largest = by_mm[0]
+        if settles:
+            for share, one in zip(self.settling(), by_mm[1:], strict=False):
+                largest = np.maximum(largest, share * one)
+        excess = largest - rule.tolerance_mm
         if dry_mm is not None:
-            shrinks = shape.movement_from(did, self.use.service_low_pct).shrinkage_mm
+            shrinks = moved.shrinkage_mm.reshape(by_mm.shape)[-2]
             excess = np.maximum(excess, shrinks - dry_mm)
         if damp_mm is not None:
-            swells = shape.movement_from(did, self.use.service_high_pct).swelling_mm
+            swells = moved.swelling_mm.reshape(by_mm.shape)[-1]
             excess = np.maximum(excess, swells - damp_mm)
         most = self.use.max_mc_at_squaring_pct
         if most is not None:
@@ -392,10 +452,3 @@ def mean_pct(fields: tuple[MoistureField, ...]) -> Floats:
     area = fields[0].area_mm2
     mc = np.array([each.mc_pct for each in fields])
     return np.asarray(np.sum(mc * area, axis=(-2, -1)) / area.sum())
-
-
-def _stacked(fields: tuple[MoistureField, ...], finished: Finished) -> MoistureField:
-    """Cut the piece out of all fields at once."""
-    first = fields[0]
-    mc = np.concatenate([each.mc_pct for each in fields])
-    return solver.cut(replace(first, mc_pct=mc, potential=None), finished)

@@ -14,6 +14,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Final
 
 import numpy as np
@@ -97,7 +98,7 @@ def rh_at(temp_c: Floats, mc_pct: Floats | float) -> Floats:
     Returns
     -------
     ndarray, shape (n,)
-        Relative humidity; a gap stays a gap. [%]
+        Relative humidity, read-only; a gap stays a gap. [%]
 
     Raises
     ------
@@ -109,11 +110,19 @@ def rh_at(temp_c: Floats, mc_pct: Floats | float) -> Floats:
     Wood Handbook eq. 4-5, inverted.
     """
     temp, wanted = np.broadcast_arrays(np.asarray(temp_c, dtype=float), np.asarray(mc_pct, dtype=float))
+    return _rh_at(temp.tobytes(), wanted.tobytes()).reshape(temp.shape)
+
+
+# what finished work tolerates, and floors that did not move, are asked for with every window of a room
+@lru_cache(maxsize=128)  # of three years of weeks, 1 kB each and twice that for what is asked
+def _rh_at(temp_c: bytes, mc_pct: bytes) -> Floats:
+    temp, wanted = np.frombuffer(temp_c), np.frombuffer(mc_pct)
     top = np.asarray(sorption.emc_pct(temp, 100.0))
     known = np.isfinite(wanted)
     held = np.where(known, np.clip(wanted, 0.5, top - 0.01), 10.0)
-    found = np.where(wanted >= top, 100.0, sorption.rh_pct(temp, held))
-    return np.asarray(np.where(known, found, np.nan))
+    found = np.where(known, np.where(wanted >= top, 100.0, sorption.rh_pct(temp, held)), np.nan)
+    found.flags.writeable = False
+    return np.asarray(found)
 
 
 def lag_s(stock: Stock) -> float:
