@@ -68,6 +68,27 @@ class MoistureField:
         near = None if self.near_faces is None else self.near_faces.some(which)
         return replace(self, mc_pct=self.mc_pct[which], potential=potential, near_faces=near)
 
+    @staticmethod
+    def dealt(parts: Sequence[MoistureField], whole: MoistureField) -> MoistureField:
+        """Put together members that were dealt: one to each part, then a second to each, and so on.
+
+        Parameters
+        ----------
+        parts : sequence of MoistureField
+            The same moment and cells, ``whole.some(slice(i, None, len(parts)))`` dried in part ``i``. [%]
+        whole : MoistureField
+            All of them before.
+
+        Returns
+        -------
+        MoistureField
+            All of them at that moment, without what is known near the faces. [%]
+        """
+        mc = np.empty((whole.mc_pct.shape[0], *parts[0].mc_pct.shape[1:]))
+        for i, part in enumerate(parts):
+            mc[i :: len(parts)] = part.mc_pct
+        return replace(parts[0], mc_pct=mc, potential=whole.potential, near_faces=None)
+
     @property
     def area_mm2(self) -> NDArray[np.float64]:
         """Cell areas, shape (ny, nx), read-only, [mm2]."""

@@ -7,7 +7,7 @@ later where its use puts it. Which conditions it must stand says `baulk.models.v
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from functools import cached_property, lru_cache
 from itertools import pairwise
@@ -455,13 +455,7 @@ def dried(
         )  # fmt: skip
     if len(parts) == 1:
         return parts[0]
-    found = []
-    for moment in zip(*parts, strict=True):
-        mc = np.empty((piece.mc_pct.shape[0], *moment[0].mc_pct.shape[1:]))
-        for i, part in enumerate(moment):
-            mc[i :: len(airs)] = part.mc_pct
-        found.append(replace(moment[0], mc_pct=mc, potential=piece.potential))
-    return tuple(found)
+    return tuple(MoistureField.dealt(moment, piece) for moment in zip(*parts, strict=True))
 
 
 @lru_cache(maxsize=1)  # the same ones for every date of a build, so that what they have is laid out once

@@ -11,13 +11,13 @@ import pytest
 
 sys.path.insert(0, str(Path(__file__).parent))
 
-from invented_room import DAY_S, GIVEN, NOW, need, piece, room
+from invented_room import DAY_S, GIVEN, NOW, coast, coastal, need, piece, room
 
 from baulk.models import species
 from baulk.models.errors import OutOfRange
 from baulk.models.face_cover import FaceCover
 from baulk.models.forecast import QUANTILES, Forecast
-from baulk.models.plan.humidity import plan, schedule, summary, surfaces, window
+from baulk.models.plan.humidity import outcome, plan, schedule, summary, surfaces, window
 from baulk.models.plan.humidity import remedies as humidity_remedies
 from baulk.models.plan.humidity.air_plan import Water
 from baulk.models.plan.humidity.timbers import ready_days
@@ -287,3 +287,15 @@ def test_without_timber_to_dry_the_air_stays_as_it_would():
     made = plan.plan(need(kept, temp_c=15.0, rh=70.0), Water())
     assert made.gains == ()
     assert made.weeks[20].set_pct == pytest.approx(70.0, abs=1.0)
+
+
+@pytest.mark.parametrize("count", [1, 5, 16])
+def test_years_that_are_alike_are_the_mean_year_for_every_member(count):
+    # also for its build and its service: judged among those of its year alone it had other draws of both
+    timber = piece(mc=40.0, build_days=60.0)
+    alike = replace(coastal(timber), years=tuple(coast() for _ in range(count)))
+    at_s = alike.room.at_s(2)
+    nothing = timber.path(timber.dried(coast(), at_s), at_s, coast())
+    weeks = nothing.days() / 7
+    assert np.unique(weeks).size > 5, "the members are to differ"
+    np.testing.assert_array_equal(outcome.doubtful_weeks(alike, timber, nothing), weeks)

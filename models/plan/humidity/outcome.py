@@ -167,13 +167,11 @@ def doubtful_weeks(need: Need, stock: Stock, nothing: Path) -> Floats:
     """
     if not need.years:
         return nothing.days() / 7
-    found, at_s, count = np.empty(stock.members.size), need.room.at_s(2), len(need.years)
-    for i, year in enumerate(need.years):
-        which = slice(i, None, count)
-        if i < stock.members.size:
-            few = stock.some(which)
-            found[which] = few.path(few.dried(year, at_s), at_s, year).days() / 7
-    return found
+    years, at_s = need.years[: stock.members.size], need.room.at_s(2)
+    parts = [stock.some(slice(i, None, len(years))).dried(year, at_s) for i, year in enumerate(years)]
+    # put together before they are judged: each member has its own draw of service and build, as in `nothing`
+    fields = tuple(MoistureField.dealt(moment, stock.start) for moment in zip(*parts, strict=True))
+    return stock.path(fields, at_s, years[0], years=years).days() / 7
 
 
 def of(  # noqa: PLR0913 - a way, beside doing nothing, and what its water is counted with

@@ -312,14 +312,24 @@ class Stock:
             excess = np.maximum(excess, 0.1 * rule.tolerance_mm * above)
         return np.asarray(excess)
 
-    def path(self, fields: tuple[MoistureField, ...], at_s: Floats, air: AirSeries) -> readiness.Path:
-        """Work out the verdict's own rule, the build in this air included, for every second moment."""
+    def path(
+        self,
+        fields: tuple[MoistureField, ...],
+        at_s: Floats,
+        air: AirSeries,
+        *,
+        years: tuple[AirSeries, ...] = (),
+    ) -> readiness.Path:
+        """Work out the verdict's own rule, the build in this air included, for every second moment.
+
+        With `years` the builds of its members are dealt to them, one after the other.
+        """
         ahead = forecast.Forecast(
             posix_s=at_s,
             quantiles=np.array(forecast.QUANTILES),
             fields=fields,
         )
-        work = readiness.Work(air=air, law=self.law, build_days=self.build_days)
+        work = readiness.Work(air=air, law=self.law, build_days=self.build_days, futures=years)
         return readiness.path(ahead, self.finished, self.rule, members=self.members, work=work)
 
     def stages(self) -> tuple[Floor, ...]:
