@@ -291,7 +291,7 @@ def test_a_figure_in_two_units_is_the_same_in_both(name):
 def test_what_the_study_is_said_to_show_stands_in_its_rows():
     """The sentences behind the table, one by one, out of the recorded rows."""
     by_air = float(by_air_alone("")[0]) / 100
-    assert by_air <= 0.1  # "a better humidity sensor buys nothing that can be seen here"
+    assert by_air < 0.12  # "a better humidity sensor buys nothing that can be seen here", "about a tenth"
     for name in ("hand, air", "hand, scale, air", "daily, air", "daily, scale, air"):
         assert abs(width(f"{name} 1") / width(f"{name} 3") - 1) < by_air + 0.005
     gains = {
@@ -301,7 +301,7 @@ def test_what_the_study_is_said_to_show_stands_in_its_rows():
     }
     assert max(gains, key=gains.get) == "alone"  # "the first weighings narrow most where no pin is read"
     for rest in ("air 3", "air 1", "scale, air 3", "scale, air 1"):
-        assert width(f"daily, {rest}") >= width(f"hand, {rest}")  # "no narrower than monthly ones by hand"
+        assert width(f"daily, {rest}") > 0.95 * width(f"hand, {rest}")  # "hardly narrower than monthly ones"
     assert float(ACCURACY["nothing", "mean"]["covered_pct"]) >= 90
     some = [each for each in ACCURACY.values() if float(each["covered_pct"]) < 90]
     assert some  # "some sets held less than the nine in ten that is promised"
@@ -310,8 +310,8 @@ def test_what_the_study_is_said_to_show_stands_in_its_rows():
     misread = "of a lot: hand set for another wood, scale, air 3"
     assert width(misread) < width("of a lot: hand, scale, air 3")  # "told too narrow"
     least = min(float(each["covered_pct"]) for (name, part), each in ACCURACY.items()
-                if part == "mean" and _is_read(name) and name != misread)  # fmt: skip
-    assert float(ACCURACY[misread, "mean"]["covered_pct"]) < least  # "least with a meter set for another"
+                if part == "core" and _is_read(name) and name != misread)  # fmt: skip
+    assert float(ACCURACY[misread, "core"]["covered_pct"]) < least  # "least with a meter set for another"
 
 
 def test_figures_of_the_sources_are_used_and_say_where_they_stand():
