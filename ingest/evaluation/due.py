@@ -49,10 +49,10 @@ class Due:
         revision = shop.store.revision()
         if revision == self._revision:
             return due
-        self._revision = revision
+        first, self._revision = self._revision is None, revision
         series = Counter(each.name for each in shop.store.series(Owner.TIMBER))
         grown = {tag for tag, count in series.items() if count > self._series.get(tag, 0)}
-        first, self._series = not self._series, series
+        self._series = series
         if first or grown <= set(due):
             return due
         return due + [tag for tag in shop.store.stale() if tag in grown and tag not in due]

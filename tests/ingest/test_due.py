@@ -80,3 +80,12 @@ def test_a_sensor_that_never_spoke_before_is_news_at_once(shop):
     evaluated(shop, 1)
     speak(shop, 2, "pin-20/a/moisture")
     assert due.look(shop, NOW + timedelta(minutes=2)) == []
+
+
+def test_the_first_sensor_of_a_shop_is_news_at_once(shop):
+    due = Due()
+    assert due.look(shop, NOW) == [TAG]
+    evaluated(shop, 0)
+    assert due.look(shop, NOW) == []
+    speak(shop, 1)
+    assert due.look(shop, NOW + timedelta(minutes=1)) == [TAG]
