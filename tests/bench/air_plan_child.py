@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import hashlib
 import json
+import re
 import sys
 import time
 from dataclasses import replace
@@ -28,6 +29,8 @@ WOODS = (
     ("white oak", 203.0, 150.0, 30.0),
 )
 YEARS = 16
+# weeks gained over doing nothing: until 6b7c238 they were told of members with other draws than their own
+NOT_COMPARED = re.compile(r"\w*gained\w*=Span\([^)]*\)")
 
 
 def season(room, damper=0.0):
@@ -70,7 +73,7 @@ def main(tests: Path, times: int) -> None:
             began = time.process_time()
             made = plan.plan(asked, water)
             taken.append(time.process_time() - began)
-            said = hashlib.sha256(repr(made).encode()).hexdigest()
+            said = hashlib.sha256(NOT_COMPARED.sub("", repr(made)).encode()).hexdigest()
         found[f"{timbers} timbers"] = {"processor_s": min(taken), "said": said}
     print(json.dumps(found))
 
