@@ -51,7 +51,7 @@ class AirSeries:
 def remembered(
     short: int, long: int
 ) -> Callable[[Callable[Concatenate[AirSeries, P], T]], Callable[Concatenate[AirSeries, P], T]]:
-    """Remember what a function made of the series asked last, told apart by which they are.
+    """Cache what a function made of the series asked last, by their identity.
 
     A record of ten years, laid out, is 8 MB, and each timber has its own from its arrival on: as many of
     those as of a forecast's years would make a worker grow by hundreds of MB.

@@ -107,8 +107,7 @@ class Messenger:
     def turn(self, now_utc: datetime) -> list[Notice]:
         """Look once a minute, and hand over what is due; return what was told since the last turn.
 
-        In a large yard a look takes seconds; then it is rarer, so that looking takes a quarter of a hundredth
-        of the time.
+        In a large yard a look takes seconds; then it is rarer, so that looking takes 1/400 of the time.
         """
         done = self._done(now_utc)
         if self._running is not None or (self._next is not None and now_utc < self._next):

@@ -244,14 +244,16 @@ class Path:
         return np.asarray(np.logical_and.reduce(list(self.conditions(use).values())))
 
     @cached_property
-    def apart(self) -> NDArray[np.bool_]:
+    def ready_before_build(self) -> NDArray[np.bool_]:
         """Whether each member stands all conditions of its own use but the build's, (nt, m)."""
+        if self.rule.use.may_stay_wet:
+            return np.ones(self.mean_pct.shape, dtype=bool)
         return np.asarray(np.logical_and.reduce(list(self._before_build.values())))
 
     @cached_property
     def _ready(self) -> NDArray[np.bool_]:
         """As `ready` with a build: on a date on which no member stands the rest, no build is asked for."""
-        found = self.apart.copy()
+        found = self.ready_before_build.copy()
         dates = np.asarray(found.any(axis=1))
         found[dates] &= self._largest_on_mm(dates) <= self.rule.tolerance_mm
         found.flags.writeable = False
@@ -284,12 +286,12 @@ class Path:
         """First candidate that is sure enough; the build is worked out no further than that takes."""
         if self.building is None or self.rule.use.may_stay_wet or "build_mm" in self.__dict__:
             return self.first(self.ready(), probability)
-        apart = self.apart
+        before = self.ready_before_build
         which: NDArray[np.bool_] = np.zeros(self.mean_pct.shape[0], dtype=np.bool_)
-        for date in np.flatnonzero(apart.mean(axis=1) >= probability):
+        for date in np.flatnonzero(before.mean(axis=1) >= probability):
             which[:] = False
             which[date] = True
-            stood = apart[date] & (self.building.largest_on_mm(which)[0] <= self.rule.tolerance_mm)
+            stood = before[date] & (self.building.largest_on_mm(which)[0] <= self.rule.tolerance_mm)
             if stood.mean() >= probability:
                 return datetime.fromtimestamp(float(self.posix_s[date]), UTC)
         return None
@@ -327,9 +329,10 @@ class Path:
         waits: NDArray[np.bool_] = np.ones(self.mean_pct.shape[1], dtype=np.bool_)
         for stretch in self.building.stretches:
             dates: NDArray[np.bool_] = np.zeros(self.mean_pct.shape[0], dtype=np.bool_)
-            dates[stretch] = (self.apart[stretch] & waits).any(axis=1)
+            dates[stretch] = (self.ready_before_build[stretch] & waits).any(axis=1)
             if dates.any():
-                found[dates] = self.apart[dates] & (self._largest_on_mm(dates) <= self.rule.tolerance_mm)
+                stood = self._largest_on_mm(dates) <= self.rule.tolerance_mm
+                found[dates] = self.ready_before_build[dates] & stood
                 waits &= ~found[stretch].any(axis=0)
         return found
 

@@ -351,7 +351,7 @@ def _paths(rh_pct: Floats, need: Need) -> list[readiness.Path]:
 
 def _weeks(paths: Sequence[readiness.Path], need: Need, *, building: bool = True) -> float:
     """Weeks as `exact` has them, or as if nothing moved while it is built, which is never more."""
-    days = [each.days() if building else each.days(each.apart) for each in paths]
+    days = [each.days() if building else each.days(each.ready_before_build) for each in paths]
     return float(np.mean([_both(of / 7, each.wanted) for of, each in zip(days, need.targets, strict=True)]))
 
 
